@@ -1,0 +1,144 @@
+// Package event defines everything that can be written in the journal: the
+// event types of the floor, their payloads in SI units, and the CloudEvents 1.0
+// envelope that carries them.
+//
+// The package is pure. Decoding is strict (an unknown member, a wrong type or
+// a value out of range is refused, naming the field and what was expected) and
+// total (an unknown event type is kept with its raw data, never dropped).
+package event
+
+import (
+	"encoding/hex"
+	"fmt"
+	"strings"
+	"time"
+
+	"crypto/sha256"
+)
+
+// Type names a kind of floor event, as in "edge.moved". The CloudEvents type
+// attribute is the same word with the prefix "rollwarden.".
+type Type string
+
+// TypePrefix stands before every Type in the CloudEvents type attribute.
+const TypePrefix = "rollwarden."
+
+// SubjectRoot is the first token of every journal subject.
+const SubjectRoot = "floor"
+
+// AnyMachine is the reserved machine name for what concerns a whole site: the
+// climate of the room, or a ticket that no machine was chosen for yet.
+const AnyMachine = "any"
+
+// Event is one fact about the floor.
+type Event struct {
+	ID      string    // unique within Source (CloudEvents 1.0, section 3.1.1)
+	Source  string    // who says so, a URI reference
+	Type    Type      // what happened
+	Time    time.Time // when it happened, UTC
+	Site    string    // from the subject
+	Machine string    // from the subject; AnyMachine for the whole site
+	Data    Payload   // nil exactly when the type is unknown
+	Raw     []byte    // the data of an unknown type, kept as it came
+}
+
+// Payload is the data of one event type.
+type Payload interface {
+	// Check reports the first value that is out of range as a *Fault.
+	Check() error
+}
+
+// Fault says which field of an input is wrong and what was expected, so that
+// a person can mend it.
+type Fault struct {
+	Field string // for example "data.length_mm"
+	Want  string // what was expected, in words
+	Got   string // what was there; empty when it was absent
+}
+
+// Error formats the fault as one lowercase sentence.
+func (f *Fault) Error() string {
+	if f.Got == "" {
+		return fmt.Sprintf("%s is missing: want %s", f.Field, f.Want)
+	}
+	return fmt.Sprintf("%s: want %s, got %s", f.Field, f.Want, f.Got)
+}
+
+// Subject returns the journal subject floor.<site>.<machine>.<type>.
+func (e Event) Subject() string { return Subject(e.Site, e.Machine, e.Type) }
+
+// Subject builds floor.<site>.<machine>.<type>.
+func Subject(site, machine string, t Type) string {
+	return SubjectRoot + "." + site + "." + machine + "." + string(t)
+}
+
+// ParseSubject splits a journal subject into its site, machine and type.
+func ParseSubject(subject string) (site, machine string, t Type, err error) {
+	parts := strings.SplitN(subject, ".", 4)
+	if len(parts) != 4 || parts[0] != SubjectRoot {
+		return "", "", "", &Fault{Field: "subject", Want: "floor.<site>.<machine>.<type>", Got: quote(subject)}
+	}
+	for i, field := range []string{"site", "machine"} {
+		if err := CheckName("subject "+field, parts[i+1]); err != nil {
+			return "", "", "", err
+		}
+	}
+	if parts[3] == "" {
+		return "", "", "", &Fault{Field: "subject type", Want: "an event type such as edge.moved"}
+	}
+	return parts[1], parts[2], Type(parts[3]), nil
+}
+
+// MaxName is the longest site or machine name, in bytes.
+const MaxName = 64
+
+// CheckName refuses a site or machine name that could not be one subject
+// token, one metric label and one folder name all at once.
+func CheckName(field, name string) error {
+	if name == "" {
+		return &Fault{Field: field, Want: "a name of letters, digits, - and _"}
+	}
+	for _, r := range name {
+		letter := r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '-' || r == '_'
+		if !letter {
+			return &Fault{Field: field, Want: "a name of letters, digits, - and _", Got: quote(name)}
+		}
+	}
+	if len(name) > MaxName {
+		return &Fault{Field: field, Want: fmt.Sprintf("at most %d letters", MaxName), Got: fmt.Sprintf("%d", len(name))}
+	}
+	return nil
+}
+
+// Key identifies an event for ever: CloudEvents says that the same source and
+// id mean the same event, however far apart the two copies are.
+type Key [16]byte
+
+// Key returns the first 128 bits of SHA-256 over source and id. Two different
+// events among a thousand million share a key with odds below 1 in 10^20.
+func (e Event) Key() Key {
+	var buf [256]byte
+	b := append(buf[:0], e.Source...)
+	b = append(b, 0)
+	b = append(b, e.ID...)
+	sum := sha256.Sum256(b)
+	return Key(sum[:16])
+}
+
+// DerivedID builds an id from the facts that make an event unique, so that
+// publishing it twice after a crash is still publishing it once.
+func DerivedID(parts ...string) string {
+	h := sha256.New()
+	for _, p := range parts {
+		fmt.Fprintf(h, "%d:%s,", len(p), p)
+	}
+	return hex.EncodeToString(h.Sum(nil)[:16])
+}
+
+func quote(s string) string {
+	const most = 60
+	if len(s) > most {
+		s = s[:most] + "…"
+	}
+	return fmt.Sprintf("%q", s)
+}
