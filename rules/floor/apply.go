@@ -1,0 +1,306 @@
+package floor
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"rollwarden/rules/event"
+	"rollwarden/rules/units"
+)
+
+// step is one event on its way into the state.
+type step struct {
+	*State
+	event.Event
+	seq uint64
+}
+
+// Apply folds one event into the state. seq is its place in the journal.
+func (s *State) Apply(seq uint64, e event.Event) {
+	st := step{s, e, seq}
+	kind, known := event.KindOf(e.Type)
+	if !known || e.Data == nil {
+		s.Counts.Unknown++
+		st.anomaly(unknownType, "event type %q is not part of the contract", e.Type)
+		return
+	}
+	s.Counts.Events[e.Type]++
+	if kind.From == event.FromDaemon {
+		return // alarms and pages have a fold of their own
+	}
+	if st.site() {
+		return
+	}
+	if e.Machine == event.AnyMachine {
+		st.anomaly(noMachine, "%s needs a machine, not %q", e.Type, event.AnyMachine)
+		return
+	}
+	m := s.edit(e.Site, e.Machine)
+	if kind.From == event.FromOperator && hearsFrom(e.Type) && e.Time.After(m.LastHeard) {
+		m.LastHeard = e.Time
+	}
+	st.machine(m)
+}
+
+// hearsFrom reports whether an event of that type is a sign of life from the
+// machine; what a person does at the board is not.
+func hearsFrom(t event.Type) bool {
+	return t != "operator.noted" && t != "advice.accepted" && t != "change.marked" && t != "ticket.withdrawn"
+}
+
+// Refuse records a message of the journal that could not be decoded.
+func (s *State) Refuse(seq uint64, stored time.Time, subject string, err error) {
+	s.Counts.Rejected["event"]++
+	s.Anomalies.add(Anomaly{Seq: seq, At: stored, Kind: refused, Text: fmt.Sprintf("%s: %v", subject, err)})
+}
+
+func (st step) anomaly(kind, format string, args ...any) {
+	st.Anomalies.add(Anomaly{
+		Seq: st.seq, At: st.Time, Site: st.Site, Machine: st.Event.Machine,
+		Kind: kind, Text: fmt.Sprintf(format, args...),
+	})
+}
+
+// site applies what concerns a whole site and reports whether that was all.
+func (st step) site() bool {
+	switch d := st.Data.(type) {
+	case *event.ClimateRead:
+		if st.Event.Machine != event.AnyMachine {
+			return false
+		}
+		st.Rooms[st.Site] = st.Rooms[st.Site].read(d, st.Time)
+	case *event.TicketReceived:
+		st.ticketReceived(d)
+	case *event.TicketWithdrawn:
+		st.ticketWithdrawn(d)
+	case *event.TicketRejected:
+		st.Counts.Rejected[d.Kind]++
+	case *event.ChangeMarked, *event.AdviceAccepted:
+	case *event.OperatorNoted:
+	default:
+		return false
+	}
+	return true
+}
+
+func (st step) machine(m *Machine) {
+	switch d := st.Data.(type) {
+	case *event.RollLoaded:
+		st.rollLoaded(m, d)
+	case *event.RollRemoved:
+		st.rollRemoved(m)
+	case *event.EdgeMoved:
+		st.edgeMoved(m, d)
+	case *event.LeaderAttached:
+		st.leaderAttached(m, d)
+	case *event.LeaderRemoved:
+		st.leaderRemoved(m)
+	case *event.EdgeShaped:
+		m.Edge.Shape = d.Shape
+	case *event.RunQueued:
+		st.runQueued(m, d)
+	case *event.RunStarted:
+		st.runStarted(m, &d.Run)
+	case *event.RunProgress:
+		st.runProgress(m, &d.Run)
+	case *event.RunFinished:
+		st.runEnded(m, &d.Run, true)
+	case *event.RunStopped:
+		st.runEnded(m, &d.Run, false)
+	case *event.CutFinished:
+		st.cutFinished(m, d)
+	case *event.StrikeRecorded:
+		st.strikeRecorded(m, d)
+	case *event.HeadChecked:
+		st.headChecked(m, d)
+	case *event.FilmWasted:
+		st.filmWasted(m, d)
+	case *event.JobReprinted:
+		i := causeIndex(d.Cause)
+		m.Tally.Reprints[i]++
+		m.Tally.Copies[i] += units.From(d.Copies).Or(0)
+	case *event.ClimateRead:
+		m.Climate = m.Climate.read(d, st.Time)
+	case *event.StripMeasured:
+		// Control strips feed the register model, which reads the journal.
+	}
+}
+
+func (c Climate) read(d *event.ClimateRead, at time.Time) Climate {
+	return Climate{TempC: units.From(d.TempC).Else(c.TempC), RHPct: units.From(d.RHPct).Else(c.RHPct), At: at}
+}
+
+// Rolls, edges and leaders.
+
+func (st step) rollLoaded(m *Machine, d *event.RollLoaded) {
+	if m.Roll.Loaded {
+		st.anomaly(rollReplaced, "%s was loaded without %s being removed", d.Stock, m.Roll.Stock)
+	}
+	class := d.FilmClass
+	if class == "" {
+		class = event.Unknown
+	}
+	m.Roll = Roll{
+		Loaded: true, Stock: d.Stock, Class: class, Lot: d.Lot, At: st.Time,
+		WidthMM: units.From(d.WidthMM), LeftM: units.From(d.LengthM), ThicknessUM: units.From(d.ThicknessUM),
+	}
+	// How far a fresh roll was threaded is not known until somebody says so.
+	m.Edge, m.Leader = Edge{At: st.Time}, Leader{}
+}
+
+func (st step) rollRemoved(m *Machine) {
+	if !m.Roll.Loaded {
+		st.anomaly(rollAbsent, "a roll was removed, but none was known to be loaded")
+	}
+	m.Roll, m.Edge, m.Leader = Roll{At: st.Time}, Edge{At: st.Time}, Leader{}
+}
+
+func (st step) edgeMoved(m *Machine, d *event.EdgeMoved) {
+	old := m.Edge.PositionMM
+	moved := units.From(d.ByMM)
+	if d.PositionMM != nil {
+		m.Edge.PositionMM = units.Some(*d.PositionMM)
+		if was, known := old.Get(); known {
+			moved = units.Some(*d.PositionMM - was)
+		}
+	} else if m.Edge.PositionMM = old.Plus(*d.ByMM); !old.Known() {
+		st.anomaly(moveUnknown, "the edge moved by %g mm from an unknown position", *d.ByMM)
+	}
+	m.Edge.Cause, m.Edge.At = d.Cause, st.Time
+	switch d.Cause {
+	case event.CauseTrim:
+		// A trimmed lip takes its shape and a leader with it; the roll stays.
+		m.Edge.Shape, m.Leader = "", Leader{}
+		return
+	case event.CauseRewind:
+		m.Edge.Rewound = true
+	default:
+		m.Edge.Rewound = false
+	}
+	m.Roll.unroll(moved.Or(0) / 1000)
+}
+
+// unroll takes metres off the roll; negative ones go back on it.
+func (r *Roll) unroll(metres float64) {
+	if left, known := r.LeftM.Get(); known {
+		r.LeftM = units.Some(max(0, left-metres))
+	}
+}
+
+func (st step) leaderAttached(m *Machine, d *event.LeaderAttached) {
+	if m.Leader.On {
+		st.anomaly(leaderReplaced, "a leader was attached where one was on")
+	}
+	m.Leader = Leader{On: true, LengthMM: d.LengthMM, ThicknessUM: units.From(d.ThicknessUM), At: st.Time}
+}
+
+func (st step) leaderRemoved(m *Machine) {
+	if !m.Leader.On {
+		st.anomaly(leaderAbsent, "a leader was removed where none was on")
+	}
+	m.Leader = Leader{}
+}
+
+// Heads and waste.
+
+func (st step) strikeRecorded(m *Machine, d *event.StrikeRecorded) {
+	struck := m.Last
+	if m.Run != nil {
+		struck = m.Run
+	}
+	e, l := m.Edge, m.Leader
+	if struck != nil {
+		// A reader may share the run, so it is replaced and not changed.
+		r := *struck
+		r.Struck = true
+		e, l = r.Edge, r.Leader
+		if m.Run != nil {
+			m.Run = &r
+		} else {
+			m.Last = &r
+		}
+	}
+	m.Tally.Strikes[classIndex(m.Roll.Class)][treatment(e, l)]++
+	m.Tally.DownS += units.From(d.DowntimeS).Or(0)
+	m.Head = Head{Unproven: true, StruckAt: st.Time, NozzlesLost: units.From(d.NozzlesLost), CheckedAt: m.Head.CheckedAt}
+}
+
+func (st step) headChecked(m *Machine, d *event.HeadChecked) {
+	m.Head.NozzlesOK, m.Head.Clear, m.Head.CheckedAt = *d.NozzlesOK, *d.ObstructionClear, st.Time
+	m.Head.Unproven = m.Head.Unproven && !(*d.NozzlesOK && *d.ObstructionClear)
+}
+
+func (st step) filmWasted(m *Machine, d *event.FilmWasted) {
+	width, known := units.From(d.WidthMM).Else(m.Roll.WidthMM).Get()
+	if !known {
+		st.anomaly(wasteNoWidth, "%g m of film were wasted, but the width is not known", d.LengthM)
+		return
+	}
+	m.Tally.waste(m.Roll, d.Cause, d.LengthM*width/1000)
+}
+
+// Tickets.
+
+func (st step) ticketReceived(d *event.TicketReceived) {
+	t := &Ticket{Site: st.Site, Machine: st.Event.Machine, Data: *d, At: st.Time}
+	st.editTickets().put(TicketKey{st.Site, st.Event.Machine, d.Job, d.Part}, t)
+	if st.Event.Machine == event.AnyMachine {
+		return
+	}
+	m := st.edit(st.Site, st.Event.Machine)
+	r := Run{Job: d.Job, Part: d.Part}
+	if m.Run != nil && m.Run.Same(d.Job, d.Part) {
+		running := *m.Run
+		running.Ticket = t
+		m.Run = &running
+		return
+	}
+	if i := m.find(d.Job, d.Part); i >= 0 {
+		r = m.Queue[i]
+		m.Queue = slices.Delete(m.Queue, i, i+1)
+		if r.Pinned {
+			r.Ticket = t
+			m.Queue = slices.Insert(m.Queue, i, r)
+			return
+		}
+	}
+	r.Ticket = t
+	if d.StartAt != nil {
+		r.StartAt = *d.StartAt
+	}
+	m.enqueue(r)
+}
+
+func (st step) ticketWithdrawn(d *event.TicketWithdrawn) {
+	key := TicketKey{st.Site, st.Event.Machine, d.Job, d.Part}
+	if st.Tickets.Get(key) == nil {
+		st.anomaly(withdrawnUnknown, "ticket %s %s was withdrawn, but is not known here", d.Job, d.Part)
+	} else {
+		st.editTickets().remove(key)
+	}
+	if st.Event.Machine == event.AnyMachine {
+		return
+	}
+	m := st.edit(st.Site, st.Event.Machine)
+	if m.Run != nil && m.Run.Same(d.Job, d.Part) {
+		st.anomaly(withdrawnRunning, "ticket %s %s was withdrawn while it was running", d.Job, d.Part)
+	}
+	if i := m.find(d.Job, d.Part); i >= 0 {
+		m.Queue = slices.Delete(m.Queue, i, i+1)
+	}
+}
+
+func (m *Machine) find(job, part string) int {
+	return slices.IndexFunc(m.Queue, func(r Run) bool { return r.Same(job, part) })
+}
+
+// enqueue puts a run behind all that should go before it. Runs that a person
+// gave a place keep it.
+func (m *Machine) enqueue(r Run) {
+	i := len(m.Queue)
+	for i > 0 && !m.Queue[i-1].Pinned && before(&r, &m.Queue[i-1]) {
+		i--
+	}
+	m.Queue = slices.Insert(m.Queue, i, r)
+}

@@ -1,0 +1,168 @@
+package floor
+
+import (
+	"slices"
+
+	"rollwarden/rules/event"
+	"rollwarden/rules/units"
+)
+
+func (st step) runQueued(m *Machine, d *event.RunQueued) {
+	r := Run{Job: d.Job, Part: d.Part, Ticket: st.Tickets.Find(m.Site, m.Name, d.Job, d.Part)}
+	if r.Ticket != nil && r.Ticket.Data.StartAt != nil {
+		r.StartAt = *r.Ticket.Data.StartAt
+	}
+	if i := m.find(d.Job, d.Part); i >= 0 {
+		r = m.Queue[i]
+		m.Queue = slices.Delete(m.Queue, i, i+1)
+	}
+	if d.Recipe != "" {
+		r.Recipe = d.Recipe
+	}
+	r.PlanM = units.From(d.Metres).Else(r.PlanM)
+	if d.StartAt != nil {
+		r.StartAt = *d.StartAt
+	}
+	if place, given := units.From(d.Position).Get(); given {
+		r.Pinned = true
+		m.Queue = slices.Insert(m.Queue, min(int(place)-1, len(m.Queue)), r)
+		return
+	}
+	m.enqueue(r)
+}
+
+func (st step) runStarted(m *Machine, d *event.Run) {
+	if m.Run != nil {
+		if m.Run.Same(d.Job, d.Part) {
+			return // the machine says again what is known
+		}
+		st.anomaly(runOverlap, "%s %s started while %s %s had not ended", d.Job, d.Part, m.Run.Job, m.Run.Part)
+		st.end(m, units.Maybe{})
+	}
+	r := Run{Job: d.Job, Part: d.Part}
+	if i := m.find(d.Job, d.Part); i >= 0 {
+		r = m.Queue[i]
+		m.Queue = slices.Delete(m.Queue, i, i+1)
+	} else {
+		r.Ticket = st.Tickets.Find(m.Site, m.Name, d.Job, d.Part)
+		st.anomaly(runNotQueued, "%s %s started without having been queued", d.Job, d.Part)
+	}
+	if r.Ticket == nil {
+		st.anomaly(runWithoutTicket, "%s %s started without a ticket: its film, passes and cure are not known", d.Job, d.Part)
+	}
+	if d.Recipe != "" {
+		r.Recipe = d.Recipe
+	}
+	r.Started, r.FedM = st.Time, units.Some(0)
+	r.Edge, r.Leader = m.Edge, m.Leader
+	m.Run = &r
+	m.Tally.Starts[classIndex(m.Roll.Class)][treatment(m.Edge, m.Leader)]++
+	if d.Metres != nil {
+		st.feed(m, *d.Metres)
+	}
+}
+
+func (st step) runProgress(m *Machine, d *event.Run) {
+	if m.Run == nil || !m.Run.Same(d.Job, d.Part) {
+		st.anomaly(progressNoRun, "%s %s reported progress, but is not running", d.Job, d.Part)
+		return
+	}
+	if d.Metres != nil {
+		st.feed(m, *d.Metres)
+	}
+}
+
+// feed moves the film to the running run's metres since its start.
+func (st step) feed(m *Machine, metres float64) {
+	r := *m.Run
+	fed := r.FedM.Or(0)
+	if metres < fed {
+		st.anomaly(fedBack, "%s %s reported %g m after %g m", r.Job, r.Part, metres, fed)
+		return
+	}
+	r.FedM = units.Some(metres)
+	m.Run = &r
+	m.Roll.unroll(metres - fed)
+	m.Edge.PositionMM = r.Edge.PositionMM.Plus(metres * 1000)
+	m.Edge.Cause, m.Edge.Rewound, m.Edge.At = event.CauseFeed, false, st.Time
+	m.Tally.PrintedM += metres - fed
+	m.Tally.PrintedM2 += (metres - fed) * m.Roll.WidthMM.Or(0) / 1000
+}
+
+func (st step) runEnded(m *Machine, d *event.Run, finished bool) {
+	if finished {
+		m.Tally.Finished++
+	} else {
+		m.Tally.Stopped++
+	}
+	switch {
+	case m.Run == nil:
+		st.anomaly(endWithoutStart, "%s %s ended, but was never seen to start", d.Job, d.Part)
+		st.unseen(m, d)
+	case !m.Run.Same(d.Job, d.Part):
+		st.anomaly(endOfOther, "%s %s ended while %s %s was running", d.Job, d.Part, m.Run.Job, m.Run.Part)
+		if i := m.find(d.Job, d.Part); i >= 0 {
+			m.Queue = slices.Delete(m.Queue, i, i+1)
+		}
+	default:
+		fed := units.From(d.Metres)
+		if finished {
+			fed = fed.Else(m.Run.LengthM()) // a finished run fed what was planned
+		}
+		st.end(m, fed)
+	}
+}
+
+// unseen handles the end of a run whose start was missed: the film moved, and
+// where the edge started from cannot be told.
+func (st step) unseen(m *Machine, d *event.Run) {
+	r := Run{Job: d.Job, Part: d.Part, Ended: st.Time, FedM: units.From(d.Metres)}
+	if i := m.find(d.Job, d.Part); i >= 0 {
+		r = m.Queue[i]
+		r.Ended, r.FedM = st.Time, units.From(d.Metres)
+		m.Queue = slices.Delete(m.Queue, i, i+1)
+	}
+	m.Last = &r
+	if metres, known := r.FedM.Get(); known {
+		m.Roll.unroll(metres)
+		m.Edge.PositionMM = m.Edge.PositionMM.Plus(metres * 1000)
+	} else {
+		m.Edge.PositionMM = units.Maybe{}
+	}
+	m.Edge.Cause, m.Edge.Rewound, m.Edge.At = event.CauseFeed, false, st.Time
+}
+
+// end closes the running run. Without metres nobody can tell where the edge
+// is now, nor what is left on the roll.
+func (st step) end(m *Machine, metres units.Maybe) {
+	if total, known := metres.Get(); known && total >= m.Run.FedM.Or(0) {
+		st.feed(m, total)
+	} else if !known {
+		m.Edge.PositionMM = units.Maybe{}
+		m.Edge.Cause, m.Edge.Rewound, m.Edge.At = event.CauseFeed, false, st.Time
+		m.Roll.LeftM = units.Maybe{}
+	}
+	r := *m.Run
+	r.Ended = st.Time
+	m.Last, m.Run = &r, nil
+}
+
+// cutFinished leaves the film with a fresh bare edge: at the print line when
+// the machine rewound it, else where it was cut.
+func (st step) cutFinished(m *Machine, d *event.CutFinished) {
+	if m.Last != nil && (d.Job == "" || m.Last.Same(d.Job, d.Part)) {
+		r := *m.Last
+		r.Cut = true
+		m.Last = &r
+	} else {
+		st.anomaly(cutNoRun, "%s %s was cut, but did not run last", d.Job, d.Part)
+	}
+	m.Leader, m.Edge = Leader{}, Edge{At: st.Time, Cause: event.CauseTrim}
+	at := units.From(d.AtMM)
+	if !*d.Rewound {
+		m.Edge.PositionMM = at
+		return
+	}
+	m.Edge.PositionMM, m.Edge.Rewound, m.Edge.Cause = units.Some(0), true, event.CauseRewind
+	m.Roll.unroll(-at.Or(0) / 1000)
+}

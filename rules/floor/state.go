@@ -1,0 +1,210 @@
+// Package floor keeps the model of the shop floor: what is loaded on each
+// machine, where its leading edge is, what runs and what is queued.
+//
+// The model is a fold: Apply takes one event and changes the state, in any
+// order that events may come, without a clock, a configuration or a judgement.
+// The same journal therefore always gives the same state, byte for byte. What
+// does not fit (a run that finishes but never started) is applied as far as it
+// makes sense and recorded as an anomaly.
+package floor
+
+import (
+	"cmp"
+	"maps"
+	"slices"
+	"time"
+
+	"rollwarden/rules/event"
+	"rollwarden/rules/units"
+)
+
+// State is the whole floor. Machines are replaced, never changed in place,
+// once a Snapshot has shared them with a reader.
+type State struct {
+	Machines  map[string]*Machine `json:"machines"` // by site/machine
+	Rooms     map[string]Climate  `json:"rooms"`    // by site
+	Tickets   *Tickets            `json:"tickets"`
+	Anomalies *Anomalies          `json:"anomalies"`
+	Counts    *Counts             `json:"counts"`
+
+	generation uint64
+}
+
+// New returns an empty floor.
+func New() *State {
+	return &State{
+		Machines:  map[string]*Machine{},
+		Rooms:     map[string]Climate{},
+		Tickets:   newTickets(),
+		Anomalies: &Anomalies{Total: map[string]uint64{}},
+		Counts:    &Counts{Events: map[event.Type]uint64{}, Rejected: map[string]uint64{}},
+	}
+}
+
+// Counts are totals over the whole journal.
+type Counts struct {
+	Events    map[event.Type]uint64 `json:"events"`    // by known type
+	Unknown   uint64                `json:"unknown"`   // events of unknown types
+	Duplicate uint64                `json:"duplicate"` // events that came again
+	Rejected  map[string]uint64     `json:"rejected"`  // refused inputs, by kind
+}
+
+// Machine is the state of one machine.
+type Machine struct {
+	Site      string    `json:"site"`
+	Name      string    `json:"name"`
+	LastHeard time.Time `json:"last_heard,omitzero"` // newest word from the machine or its operator
+	Roll      Roll      `json:"roll"`
+	Edge      Edge      `json:"edge"`
+	Leader    Leader    `json:"leader"`
+	Run       *Run      `json:"run,omitzero"`   // the running one; nil when idle
+	Last      *Run      `json:"last,omitzero"`  // the one that ended last
+	Queue     []Run     `json:"queue,omitzero"` // next first
+	Head      Head      `json:"head"`
+	Climate   Climate   `json:"climate"`
+	Tally     Tally     `json:"tally"`
+
+	generation uint64
+}
+
+// Roll is what is loaded.
+type Roll struct {
+	Loaded      bool        `json:"loaded"`
+	Stock       string      `json:"stock,omitzero"`
+	Class       event.Class `json:"class,omitzero"`
+	Lot         string      `json:"lot,omitzero"`
+	WidthMM     units.Maybe `json:"width_mm"`
+	LeftM       units.Maybe `json:"left_m"` // still upstream of the print line
+	ThicknessUM units.Maybe `json:"thickness_um"`
+	At          time.Time   `json:"at,omitzero"`
+}
+
+// Edge is where the leading edge of the film is.
+type Edge struct {
+	PositionMM units.Maybe `json:"position_mm"`      // downstream of the print line
+	Cause      string      `json:"cause,omitzero"`   // the last movement's
+	Shape      string      `json:"shape,omitzero"`   // of the lip; empty when plain
+	At         time.Time   `json:"at,omitzero"`      // when it last moved
+	Rewound    bool        `json:"rewound,omitzero"` // whether feed was reversed last
+}
+
+// Leader is a strip taped ahead of the edge.
+type Leader struct {
+	On          bool        `json:"on"`
+	LengthMM    float64     `json:"length_mm,omitzero"`
+	ThicknessUM units.Maybe `json:"thickness_um"`
+	At          time.Time   `json:"at,omitzero"`
+}
+
+// FrontMM is the first thing that meets the cure zone: the leader's end where
+// one is taped, else the edge itself. It is unknown when the edge is.
+func FrontMM(e Edge, l Leader) units.Maybe {
+	if l.On {
+		return e.PositionMM.Plus(l.LengthMM)
+	}
+	return e.PositionMM
+}
+
+// Run is one run of one job part: queued, running or ended.
+type Run struct {
+	Job     string      `json:"job"`
+	Part    string      `json:"part,omitzero"`
+	Recipe  string      `json:"recipe,omitzero"`
+	PlanM   units.Maybe `json:"plan_m"` // planned length, m
+	StartAt time.Time   `json:"start_at,omitzero"`
+	Pinned  bool        `json:"pinned,omitzero"` // its place in the queue was given
+	Started time.Time   `json:"started,omitzero"`
+	Ended   time.Time   `json:"ended,omitzero"`
+	FedM    units.Maybe `json:"fed_m"`           // metres fed since the start
+	Edge    Edge        `json:"edge,omitzero"`   // as it was at the start
+	Leader  Leader      `json:"leader,omitzero"` // as it was at the start
+	Cut     bool        `json:"cut,omitzero"`    // cut off since it ended
+	Ticket  *Ticket     `json:"ticket,omitzero"` // nil when no ticket is known
+	Struck  bool        `json:"struck,omitzero"` // a head strike was recorded
+}
+
+// Same reports whether the run is of that job part.
+func (r *Run) Same(job, part string) bool { return r.Job == job && r.Part == part }
+
+// LengthM is the planned length: the queue's word, else the ticket's.
+func (r *Run) LengthM() units.Maybe {
+	if r.PlanM.Known() || r.Ticket == nil {
+		return r.PlanM
+	}
+	return units.From(r.Ticket.Data.LengthM)
+}
+
+// Head is the state of the printheads.
+type Head struct {
+	Unproven    bool        `json:"unproven,omitzero"` // struck and not yet shown to be well
+	StruckAt    time.Time   `json:"struck_at,omitzero"`
+	NozzlesLost units.Maybe `json:"nozzles_lost"`
+	NozzlesOK   bool        `json:"nozzles_ok,omitzero"`        // by the last check since the strike
+	Clear       bool        `json:"obstruction_clear,omitzero"` // by the last check since the strike
+	CheckedAt   time.Time   `json:"checked_at,omitzero"`
+}
+
+// Climate is the air near a machine or in a room.
+type Climate struct {
+	TempC units.Maybe `json:"temp_c"`
+	RHPct units.Maybe `json:"rh_pct"`
+	At    time.Time   `json:"at,omitzero"`
+}
+
+// Key is how a machine is found in State.Machines.
+func Key(site, machine string) string { return site + "/" + machine }
+
+// Machine returns a machine to read, or nil when nothing was heard of it.
+func (s *State) Machine(site, name string) *Machine { return s.Machines[Key(site, name)] }
+
+// Climate returns the newest air reading for a machine: its own, or its room's.
+func (s *State) Climate(m *Machine) Climate {
+	own, room := m.Climate, s.Rooms[m.Site]
+	if room.At.After(own.At) {
+		own, room = room, own
+	}
+	return Climate{TempC: own.TempC.Else(room.TempC), RHPct: own.RHPct.Else(room.RHPct), At: own.At}
+}
+
+// edit returns a machine that may be changed: a new one, the one at hand when
+// no reader shares it, or a copy when one does.
+func (s *State) edit(site, name string) *Machine {
+	key := Key(site, name)
+	m, ok := s.Machines[key]
+	switch {
+	case !ok:
+		m = &Machine{Site: site, Name: name, generation: s.generation}
+	case m.generation == s.generation:
+		return m
+	default:
+		c := *m
+		c.Queue = slices.Clone(m.Queue)
+		c.generation = s.generation
+		m = &c
+	}
+	s.Machines[key] = m
+	return m
+}
+
+// Snapshot returns a floor that never changes again, cheaply: machines are
+// shared and copied only when the next event touches them.
+func (s *State) Snapshot() *State {
+	s.generation++
+	return &State{
+		Machines:  maps.Clone(s.Machines),
+		Rooms:     maps.Clone(s.Rooms),
+		Tickets:   s.Tickets,
+		Anomalies: s.Anomalies.snapshot(),
+		Counts: &Counts{
+			Events: maps.Clone(s.Counts.Events), Rejected: maps.Clone(s.Counts.Rejected),
+			Unknown: s.Counts.Unknown, Duplicate: s.Counts.Duplicate,
+		},
+	}
+}
+
+// Sorted returns the machines by site and name.
+func (s *State) Sorted() []*Machine {
+	return slices.SortedFunc(maps.Values(s.Machines), func(a, b *Machine) int {
+		return cmp.Or(cmp.Compare(a.Site, b.Site), cmp.Compare(a.Name, b.Name))
+	})
+}

@@ -1,0 +1,154 @@
+package floor
+
+import (
+	"bytes"
+	"cmp"
+	"maps"
+	"slices"
+	"time"
+
+	"github.com/go-json-experiment/json"
+
+	"rollwarden/rules/event"
+)
+
+// Ticket is an accepted job ticket. It is never changed once it is here.
+type Ticket struct {
+	Site    string               `json:"site"`
+	Machine string               `json:"machine"` // event.AnyMachine when none was chosen
+	Data    event.TicketReceived `json:"data"`
+	At      time.Time            `json:"at"`
+}
+
+// TicketKey finds a ticket.
+type TicketKey struct{ Site, Machine, Job, Part string }
+
+// Tickets holds the newest tickets of the shop.
+type Tickets struct {
+	byKey map[TicketKey]*Ticket
+	order []TicketKey // oldest first
+
+	generation uint64
+}
+
+// MaxTickets is how many tickets are remembered; the oldest go first.
+const MaxTickets = 20000
+
+func newTickets() *Tickets { return &Tickets{byKey: map[TicketKey]*Ticket{}} }
+
+// Get returns a ticket, or nil.
+func (t *Tickets) Get(k TicketKey) *Ticket { return t.byKey[k] }
+
+// Find returns the ticket for a job part on a machine, or the one that was
+// given to no machine yet, or nil.
+func (t *Tickets) Find(site, machine, job, part string) *Ticket {
+	if k := t.byKey[TicketKey{site, machine, job, part}]; k != nil {
+		return k
+	}
+	return t.byKey[TicketKey{site, event.AnyMachine, job, part}]
+}
+
+// All returns every ticket, oldest first.
+func (t *Tickets) All() []*Ticket {
+	all := make([]*Ticket, len(t.order))
+	for i, k := range t.order {
+		all[i] = t.byKey[k]
+	}
+	return all
+}
+
+func (t *Tickets) put(k TicketKey, ticket *Ticket) {
+	if _, again := t.byKey[k]; !again {
+		t.order = append(t.order, k)
+	}
+	t.byKey[k] = ticket
+	if len(t.order) > MaxTickets {
+		delete(t.byKey, t.order[0])
+		t.order = t.order[1:]
+	}
+}
+
+func (t *Tickets) remove(k TicketKey) {
+	if _, ok := t.byKey[k]; !ok {
+		return
+	}
+	delete(t.byKey, k)
+	t.order = slices.DeleteFunc(t.order, func(o TicketKey) bool { return o == k })
+}
+
+// editTickets returns the tickets to change, copied first if a reader shares
+// them.
+func (s *State) editTickets() *Tickets {
+	if t := s.Tickets; t.generation != s.generation {
+		s.Tickets = &Tickets{byKey: maps.Clone(t.byKey), order: slices.Clone(t.order), generation: s.generation}
+	}
+	return s.Tickets
+}
+
+// MarshalJSON writes the tickets in their order.
+func (t *Tickets) MarshalJSON() ([]byte, error) { return json.Marshal(t.All()) }
+
+// UnmarshalJSON reads what MarshalJSON wrote.
+func (t *Tickets) UnmarshalJSON(data []byte) error {
+	var all []*Ticket
+	if err := json.Unmarshal(data, &all); err != nil {
+		return err
+	}
+	*t = *newTickets()
+	for _, k := range all {
+		t.put(TicketKey{k.Site, k.Machine, k.Data.Job, k.Data.Part}, k)
+	}
+	return nil
+}
+
+// Seen remembers the key of every event of the journal, so that a copy is
+// recognised at any distance.
+type Seen map[event.Key]struct{}
+
+// Add notes a key and reports whether it was new.
+func (s Seen) Add(k event.Key) bool {
+	before := len(s)
+	s[k] = struct{}{}
+	return len(s) > before
+}
+
+// MarshalJSON writes the sorted keys as one base64 text.
+func (s Seen) MarshalJSON() ([]byte, error) {
+	keys := slices.SortedFunc(maps.Keys(s), func(a, b event.Key) int { return bytes.Compare(a[:], b[:]) })
+	flat := make([]byte, 0, len(keys)*len(event.Key{}))
+	for _, k := range keys {
+		flat = append(flat, k[:]...)
+	}
+	return json.Marshal(flat)
+}
+
+// UnmarshalJSON reads what MarshalJSON wrote.
+func (s *Seen) UnmarshalJSON(data []byte) error {
+	var flat []byte
+	if err := json.Unmarshal(data, &flat); err != nil {
+		return err
+	}
+	*s = make(Seen, len(flat)/len(event.Key{}))
+	for chunk := range slices.Chunk(flat, len(event.Key{})) {
+		if len(chunk) == len(event.Key{}) {
+			(*s)[event.Key(chunk)] = struct{}{}
+		}
+	}
+	return nil
+}
+
+// before reports whether run a should stand before run b in a queue: the
+// earlier planned start first, then the higher priority, then who came first.
+func before(a, b *Run) bool {
+	if !a.StartAt.IsZero() && !b.StartAt.IsZero() && !a.StartAt.Equal(b.StartAt) {
+		return a.StartAt.Before(b.StartAt)
+	}
+	return cmp.Compare(priority(a), priority(b)) > 0
+}
+
+func priority(r *Run) float64 {
+	if r.Ticket == nil || r.Ticket.Data.Priority == nil {
+		return 50 // the middle of XJDF's scale of 0 to 100
+	}
+	return *r.Ticket.Data.Priority
+}
