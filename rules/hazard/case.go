@@ -1,0 +1,43 @@
+package hazard
+
+import (
+	"fmt"
+	"time"
+
+	"rollwarden/rules/hint"
+)
+
+// Case is a test of a rule book: given a floor and a queue, written as the
+// events that lead there, these hazards are expected and no others.
+type Case struct {
+	Name    string      `yaml:"name"`
+	Site    string      `yaml:"site"`
+	Machine string      `yaml:"machine"`
+	Now     time.Time   `yaml:"now"`
+	Given   []CaseEvent `yaml:"given"`
+	Expect  []Code      `yaml:"expect"`
+	Remedy  string      `yaml:"remedy"` // expected cheapest remedy of the first hazard; may be empty
+}
+
+// CaseEvent is one event of a case; At is how long before Now it happened.
+type CaseEvent struct {
+	Type    string         `yaml:"type"`
+	Ago     time.Duration  `yaml:"ago"`
+	Machine string         `yaml:"machine"`
+	Data    map[string]any `yaml:"data"`
+}
+
+func (c *Case) check(b *Book) error {
+	if c.Name == "" {
+		return fmt.Errorf("name: want a name that says what the case shows")
+	}
+	if c.Machine == "" {
+		return fmt.Errorf("machine: want the machine that the case %q is about", c.Name)
+	}
+	for _, code := range c.Expect {
+		if b.index(code) < 0 {
+			return fmt.Errorf("expect: no such hazard %q%s", code, hint.DidYouMean(string(code), b.codes()))
+		}
+	}
+	return nil
+}

@@ -1,0 +1,141 @@
+package hazard
+
+import (
+	"rollwarden/rules/event"
+	"rollwarden/rules/units"
+)
+
+// Fact is one value that a condition of the rule book can name.
+type Fact struct {
+	Name  string // as in a condition, for example edge.front_mm
+	Kind  string // number, text or truth
+	Doc   string
+	Learn string // how to come to know it
+	get   func(*Scene) (any, bool)
+	run   bool              // only there when a run is judged
+	moot  func(*Scene) bool // when nobody needs to know it; may be nil
+}
+
+// value returns the fact, and whether it is known.
+func (f *Fact) value(s *Scene) (any, bool) {
+	if f.run && s.Run == nil {
+		return nil, false
+	}
+	return f.get(s)
+}
+
+// missing reports whether the fact is needed here and not known.
+func (f *Fact) missing(s *Scene) bool {
+	if f.moot != nil && f.moot(s) {
+		return false
+	}
+	_, ok := f.value(s)
+	return !ok
+}
+
+func number(get func(*Scene) units.Maybe) func(*Scene) (any, bool) {
+	return func(s *Scene) (any, bool) {
+		v, ok := get(s).Get()
+		return v, ok
+	}
+}
+
+func sure(get func(*Scene) any) func(*Scene) (any, bool) {
+	return func(s *Scene) (any, bool) { return get(s), true }
+}
+
+func text(get func(*Scene) string) func(*Scene) (any, bool) {
+	return func(s *Scene) (any, bool) { v := get(s); return v, v != "" }
+}
+
+func onTicket(get func(*event.TicketReceived) (any, bool)) func(*Scene) (any, bool) {
+	return func(s *Scene) (any, bool) {
+		t := s.ticket()
+		if t == nil {
+			return nil, false
+		}
+		return get(t)
+	}
+}
+
+func ticketNumber(get func(*event.TicketReceived) *float64) func(*Scene) (any, bool) {
+	return onTicket(func(t *event.TicketReceived) (any, bool) { v, ok := units.From(get(t)).Get(); return v, ok })
+}
+
+const (
+	sendRoll = "record it: rollwarden send roll.loaded"
+	sendEdge = "look, and record it: rollwarden send edge.moved"
+	inTicket = "have the office put it in the ticket"
+)
+
+// Facts lists every value that a condition can name and that can be required.
+var Facts = []Fact{
+	{Name: "machine.site", Kind: "text", Doc: "site", get: sure(func(s *Scene) any { return s.Machine.Site })},
+	{Name: "machine.name", Kind: "text", Doc: "machine", get: sure(func(s *Scene) any { return s.Machine.Name })},
+	{Name: "machine.silent_s", Kind: "number", Doc: "seconds since the machine was last heard", Learn: "send any event of the machine", get: func(s *Scene) (any, bool) {
+		return s.Now.Sub(s.Machine.LastHeard).Seconds(), !s.Machine.LastHeard.IsZero()
+	}},
+	{Name: "roll.loaded", Kind: "truth", Doc: "whether a roll is loaded", get: sure(func(s *Scene) any { return s.Machine.Roll.Loaded })},
+	{Name: "roll.stock", Kind: "text", Doc: "stock code of the loaded roll", Learn: sendRoll, get: text(func(s *Scene) string { return s.Machine.Roll.Stock })},
+	{Name: "roll.class", Kind: "text", Doc: "film class of the loaded roll", Learn: sendRoll, get: func(s *Scene) (any, bool) {
+		return string(s.Loaded.Class), s.Machine.Roll.Loaded && classKnown(s.Loaded.Class)
+	}},
+	{Name: "roll.width_mm", Kind: "number", Doc: "width of the loaded roll", Learn: sendRoll, get: number(func(s *Scene) units.Maybe { return s.Machine.Roll.WidthMM })},
+	{Name: "roll.left_m", Kind: "number", Doc: "metres left on the roll", Learn: sendRoll + " with length_m", get: number(func(s *Scene) units.Maybe { return s.Machine.Roll.LeftM })},
+	{Name: "roll.thickness_um", Kind: "number", Doc: "thickness of the loaded film", Learn: sendRoll + " with thickness_um", get: number((*Scene).thicknessUM)},
+	{Name: "edge.position_mm", Kind: "number", Doc: "edge position", Learn: sendEdge, get: number(func(s *Scene) units.Maybe { return s.Machine.Edge.PositionMM })},
+	{Name: "edge.front_mm", Kind: "number", Doc: "edge position, or the end of its leader", Learn: sendEdge, get: number((*Scene).frontMM)},
+	{Name: "edge.rewound", Kind: "truth", Doc: "whether feed was reversed last", get: sure(func(s *Scene) any { return s.Machine.Edge.Rewound })},
+	{Name: "edge.shaped", Kind: "truth", Doc: "whether the lip was cut to a shape", get: sure(func(s *Scene) any { return s.Machine.Edge.Shape != "" })},
+	{Name: "leader.on", Kind: "truth", Doc: "whether a leader is taped on", get: sure(func(s *Scene) any { return s.Machine.Leader.On })},
+	{Name: "leader.thickness_um", Kind: "number", Doc: "height of the leader", Learn: "measure it, and record it: rollwarden send leader.attached",
+		moot: func(s *Scene) bool { return !s.Machine.Leader.On },
+		get:  number(func(s *Scene) units.Maybe { return s.Machine.Leader.ThicknessUM })},
+	{Name: "path.cure_entry_mm", Kind: "number", Doc: "cure zone entry", get: sure(func(s *Scene) any { return s.Plant.Path.CureEntryMM })},
+	{Name: "path.cure_exit_mm", Kind: "number", Doc: "cure zone exit", get: sure(func(s *Scene) any { return s.Plant.Path.CureExitMM })},
+	{Name: "head.unproven", Kind: "truth", Doc: "whether the head is not proven since a strike", get: sure(func(s *Scene) any { return s.Machine.Head.Unproven })},
+	{Name: "climate.rh_pct", Kind: "number", Doc: "relative humidity", Learn: "record it: rollwarden send climate.read", get: number(func(s *Scene) units.Maybe { return s.Climate.RHPct })},
+	{Name: "climate.temp_c", Kind: "number", Doc: "air temperature", Learn: "record it: rollwarden send climate.read", get: number(func(s *Scene) units.Maybe { return s.Climate.TempC })},
+
+	{Name: "run.job", Kind: "text", Doc: "job id", run: true, get: text(func(s *Scene) string { return s.Run.Job })},
+	{Name: "run.phase", Kind: "text", Doc: "queued, running or resting", run: true, get: sure(func(s *Scene) any { return string(s.Phase) })},
+	{Name: "run.next", Kind: "truth", Doc: "whether it is the next to start, or running", run: true, get: sure(func(s *Scene) any { return s.Next })},
+	{Name: "run.ready_in_s", Kind: "number", Doc: "seconds until it is expected to start", Learn: inTicket, run: true, get: func(s *Scene) (any, bool) {
+		return s.ReadyAt.Sub(s.Now).Seconds(), !s.ReadyAt.IsZero()
+	}},
+	{Name: "run.film", Kind: "text", Doc: "stock code or film class that the ticket asks for", Learn: inTicket, run: true, get: onTicket(func(t *event.TicketReceived) (any, bool) {
+		if t.Stock != "" {
+			return t.Stock, true
+		}
+		return string(t.FilmClass), classKnown(t.FilmClass)
+	})},
+	{Name: "run.class", Kind: "text", Doc: "film class that the ticket asks for", Learn: inTicket, run: true, get: func(s *Scene) (any, bool) {
+		return string(s.Wanted.Class), classKnown(s.Wanted.Class)
+	}},
+	{Name: "run.length_m", Kind: "number", Doc: "planned length of the run", Learn: inTicket, run: true, get: number(func(s *Scene) units.Maybe { m, _ := s.PlannedM(); return m })},
+	{Name: "run.passes", Kind: "number", Doc: "print passes", Learn: inTicket, run: true, get: number((*Scene).passes)},
+	{Name: "run.cure_c", Kind: "number", Doc: "cure temperature", Learn: inTicket, run: true, get: number((*Scene).cureC)},
+	{Name: "run.ink_density_pct", Kind: "number", Doc: "ink density", Learn: inTicket, run: true, get: ticketNumber(func(t *event.TicketReceived) *float64 { return t.InkDensityPct })},
+	{Name: "run.mark_spacing_mm", Kind: "number", Doc: "spacing of the register marks", Learn: inTicket, run: true,
+		moot: func(s *Scene) bool { t := s.ticket(); return t != nil && !t.ContourCut }, get: ticketNumber(func(t *event.TicketReceived) *float64 { return t.MarkSpacingMM })},
+	{Name: "run.copies", Kind: "number", Doc: "copies", Learn: inTicket, run: true, get: ticketNumber(func(t *event.TicketReceived) *float64 { return t.Copies })},
+	{Name: "run.contour_cut", Kind: "truth", Doc: "whether it is contour-cut", Learn: inTicket, run: true, get: onTicket(func(t *event.TicketReceived) (any, bool) { return t.ContourCut, true })},
+	{Name: "run.laminate", Kind: "truth", Doc: "whether it is laminated", Learn: inTicket, run: true, get: onTicket(func(t *event.TicketReceived) (any, bool) { return t.Laminate, true })},
+	{Name: "run.due_in_s", Kind: "number", Doc: "seconds until it is due", Learn: inTicket, run: true, get: func(s *Scene) (any, bool) {
+		t := s.ticket()
+		if t == nil || t.Due == nil {
+			return nil, false
+		}
+		return t.Due.Sub(s.Now).Seconds(), true
+	}},
+}
+
+// FactByName returns a fact of the table.
+func FactByName(name string) (*Fact, bool) {
+	for i := range Facts {
+		if Facts[i].Name == name {
+			return &Facts[i], true
+		}
+	}
+	return nil, false
+}

@@ -1,0 +1,178 @@
+// Package hazard holds the catalogue of what can go wrong at a start: each
+// hazard is a row of data with its title, priority, reason, remedies and
+// caution, and one pure check over a Scene. The shop's rule book turns rows on
+// and off, tunes them, and adds conditions of its own.
+package hazard
+
+import (
+	"time"
+
+	"rollwarden/rules/event"
+	"rollwarden/rules/film"
+	"rollwarden/rules/floor"
+	"rollwarden/rules/plant"
+	"rollwarden/rules/units"
+)
+
+// Phase says where the judged run stands.
+type Phase string
+
+// The phases of a run.
+const (
+	Queued  Phase = "queued"
+	Running Phase = "running"
+	Resting Phase = "resting" // printed, not yet finished
+)
+
+// Drift predicts the print-to-cut residual in mm; see package register.
+type Drift interface {
+	Residual(f film.Film, cureC, passes, spacingMM float64) (mm float64, basis string)
+}
+
+// Scene is all that one judgement may look at.
+type Scene struct {
+	Now     time.Time
+	Machine *floor.Machine
+	Plant   *plant.Machine
+	Climate floor.Climate
+	Rules   *Rules // resolved for this site, machine, stock and class
+	Drift   Drift
+	Display units.Display
+
+	Loaded film.Film // what is on the machine
+	Wanted film.Film // what the ticket asks for
+
+	Run     *floor.Run // nil when the machine itself is judged
+	Phase   Phase
+	Next    bool      // the run is the next to start, or running
+	ReadyAt time.Time // when it is expected to start; zero when any moment
+}
+
+// ticket returns the run's ticket, or nil.
+func (s *Scene) ticket() *event.TicketReceived {
+	if s.Run == nil || s.Run.Ticket == nil {
+		return nil
+	}
+	return &s.Run.Ticket.Data
+}
+
+// frontMM is how far the film's front has come: the leading edge or the end of
+// its leader. While a run feeds from an edge that nobody knows, at least the
+// metres fed lie downstream of the print line.
+func (s *Scene) frontMM() units.Maybe {
+	front := floor.FrontMM(s.Machine.Edge, s.Machine.Leader)
+	if !front.Known() && s.Phase == Running {
+		if fed := s.Run.FedM.Or(0) * 1000; fed >= s.Plant.Path.CureExitMM {
+			return units.Some(fed)
+		}
+	}
+	return front
+}
+
+// FrontMM is where the film's front is, mm downstream of the print line.
+func (s *Scene) FrontMM() units.Maybe { return s.frontMM() }
+
+// ClearAdvanceMM is how far the edge must be advanced to lie past the cure
+// exit with the margin; from an unknown edge it is the whole path.
+func (s *Scene) ClearAdvanceMM() float64 {
+	return s.Plant.Path.ClearAdvance(s.Machine.Edge.PositionMM.Or(0), s.Rules.AdvanceMarginMM)
+}
+
+// WidthMM is the width of what is loaded, else of a full roll of that stock,
+// else of the widest roll that the machine takes.
+func (s *Scene) WidthMM() float64 {
+	return s.Machine.Roll.WidthMM.Else(s.Loaded.WidthMM).Or(s.Plant.MaxWidthMM)
+}
+
+// PlannedM is the length of the run in m, from its ticket's length, else from
+// its area and the ticket's own roll width.
+func (s *Scene) PlannedM() (m units.Maybe, fromArea bool) {
+	if s.Run == nil {
+		return units.Maybe{}, false
+	}
+	if m = s.Run.LengthM(); m.Known() {
+		return m, false
+	}
+	if t := s.ticket(); t != nil && t.AreaM2 != nil && t.RollWidthMM != nil && *t.RollWidthMM > 0 {
+		return units.Some(*t.AreaM2 / *t.RollWidthMM * 1000), true
+	}
+	return m, false
+}
+
+// DurationS is how long the run is expected to take, in s.
+func (s *Scene) DurationS() units.Maybe {
+	length, _ := s.PlannedM()
+	l, ok := length.Get()
+	speed := s.Plant.FeedSpeed(s.passes().Or(s.Rules.AssumedPasses))
+	if !ok || speed <= 0 {
+		return units.Maybe{}
+	}
+	return units.Some(l * 1000 / speed)
+}
+
+func (s *Scene) passes() units.Maybe {
+	if t := s.ticket(); t != nil {
+		return units.From(t.Passes)
+	}
+	return units.Maybe{}
+}
+
+func (s *Scene) cureC() units.Maybe {
+	if t := s.ticket(); t != nil {
+		return units.From(t.CureC)
+	}
+	return units.Maybe{}
+}
+
+// CureC is the planned cure temperature, °C.
+func (s *Scene) CureC() units.Maybe { return s.cureC() }
+
+// thicknessUM is the film with its liner, as loaded.
+func (s *Scene) thicknessUM() units.Maybe {
+	return s.Machine.Roll.ThicknessUM.Else(s.Loaded.ThicknessUM)
+}
+
+// restS is how long the run's ink must rest before its finishing step, in s.
+func (s *Scene) restS() float64 {
+	t := s.ticket()
+	if t == nil {
+		return 0
+	}
+	rest := 0.0
+	if t.Laminate {
+		rest = s.Plant.Ink.RestLaminateS
+	}
+	if t.ContourCut {
+		rest = max(rest, s.Plant.Ink.RestCutS)
+	}
+	return units.From(t.RestS).Or(rest)
+}
+
+// finishBy is when finishing is planned: the ticket's own word, else its due
+// time, by when finishing must have begun.
+func (s *Scene) finishBy() time.Time {
+	t := s.ticket()
+	switch {
+	case t == nil:
+	case t.FinishAt != nil:
+		return *t.FinishAt
+	case t.Due != nil:
+		return *t.Due
+	}
+	return time.Time{}
+}
+
+// printedBy is when the run has been printed: its end, else the expected one.
+func (s *Scene) printedBy() time.Time {
+	if s.Phase == Resting {
+		return s.Run.Ended
+	}
+	from := s.ReadyAt
+	if s.Phase == Running {
+		from = s.Run.Started
+	}
+	if from.Before(s.Now) && s.Phase == Queued {
+		from = s.Now
+	}
+	return from.Add(time.Duration(s.DurationS().Or(0) * float64(time.Second)))
+}

@@ -1,0 +1,101 @@
+// Package hint makes mistakes in configuration easy to mend: it names the
+// place in the file and the word that was probably meant.
+package hint
+
+import (
+	"errors"
+	"fmt"
+	"reflect"
+	"regexp"
+	"strings"
+
+	"github.com/goccy/go-yaml"
+)
+
+// Nearest returns the option that is closest to word, or "" when none is near
+// enough to be a likely slip of the keyboard.
+func Nearest(word string, options []string) string {
+	best, least := "", max(2, len(word)/3)+1
+	for _, o := range options {
+		if d := distance(strings.ToLower(word), strings.ToLower(o)); d < least {
+			best, least = o, d
+		}
+	}
+	return best
+}
+
+// DidYouMean is Nearest as a piece of a sentence, or "".
+func DidYouMean(word string, options []string) string {
+	if near := Nearest(word, options); near != "" {
+		return fmt.Sprintf(": did you mean %q?", near)
+	}
+	return ""
+}
+
+// distance is the number of letters to insert, remove or replace.
+func distance(a, b string) int {
+	row := make([]int, len(b)+1)
+	for j := range row {
+		row[j] = j
+	}
+	for i := range len(a) {
+		diagonal := row[0]
+		row[0] = i + 1
+		for j := range len(b) {
+			cost := diagonal
+			if a[i] != b[j] {
+				cost++
+			}
+			diagonal = row[j+1]
+			row[j+1] = min(cost, row[j]+1, row[j+1]+1)
+		}
+	}
+	return row[len(b)]
+}
+
+var unknownField = regexp.MustCompile(`^unknown field "(.*)"$`)
+
+// YAML rewrites an error of the YAML library as file:line:column and a
+// sentence. like is a value of the type that was decoded into; its yaml tags
+// are what an unknown key is compared with.
+func YAML(file string, err error, like any) error {
+	var y yaml.Error
+	if !errors.As(err, &y) || y.GetToken() == nil {
+		return fmt.Errorf("%s: %w", file, err)
+	}
+	text := y.GetMessage()
+	if m := unknownField.FindStringSubmatch(text); m != nil {
+		text = fmt.Sprintf("unknown key %q", m[1]) + DidYouMean(m[1], Keys(reflect.TypeOf(like)))
+	}
+	at := y.GetToken().Position
+	return fmt.Errorf("%s:%d:%d: %s", file, at.Line, at.Column, text)
+}
+
+// Keys lists every yaml key in a type and in the types below it.
+func Keys(t reflect.Type) []string {
+	var keys []string
+	seen := map[reflect.Type]bool{}
+	var walk func(reflect.Type)
+	walk = func(t reflect.Type) {
+		switch t.Kind() {
+		case reflect.Pointer, reflect.Slice, reflect.Map:
+			walk(t.Elem())
+		case reflect.Struct:
+			if seen[t] {
+				return
+			}
+			seen[t] = true
+			for i := range t.NumField() {
+				f := t.Field(i)
+				if name, _, _ := strings.Cut(f.Tag.Get("yaml"), ","); name != "" && name != "-" {
+					keys = append(keys, name)
+				}
+				walk(f.Type)
+			}
+		}
+	}
+	if t != nil {
+		walk(t)
+	}
+	return keys
+}

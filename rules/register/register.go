@@ -1,0 +1,24 @@
+// Package register predicts how far a print lies from where the cutter expects
+// it once the film has been through the cure.
+package register
+
+import (
+	"fmt"
+	"math"
+
+	"rollwarden/rules/film"
+)
+
+// ClassDefault predicts from the film's strain per °C alone, before a shop has
+// measured control strips. The cutter's mark compensation removes what is
+// linear; Share of the strain is taken to bow between the marks and to stay.
+type ClassDefault struct {
+	Share float64 // uncompensated share of the strain, 0 to 1
+}
+
+// Residual returns the print-to-cut residual, in mm, half way between marks
+// that are spacingMM apart, after a cure at cureC °C, and what it rests on.
+func (c ClassDefault) Residual(f film.Film, cureC, _, spacingMM float64) (mm float64, basis string) {
+	return math.Abs(f.Strain(cureC)) * spacingMM * c.Share,
+		fmt.Sprintf("class default, no control strips yet: %.4f %%/°C above %.0f °C", 100*math.Abs(f.StrainPerC), f.OnsetC)
+}
