@@ -1,0 +1,365 @@
+// Package remedy says what can be done about a hazard, what each remedy costs,
+// and which is cheapest in expectation: the cost of doing it plus the odds of
+// a head strike that it leaves times the cost of a strike.
+//
+// The odds come through the interface Odds. A remedy that cannot be taken is
+// listed with the reason instead of being left out. Remedies are advice to a
+// person; the machine's manual rules.
+package remedy
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+
+	"github.com/bojanz/currency"
+
+	"rollwarden/rules/event"
+	"rollwarden/rules/film"
+	"rollwarden/rules/hazard"
+	"rollwarden/rules/plant"
+	"rollwarden/rules/risk"
+	"rollwarden/rules/units"
+)
+
+// Odds says how likely a start is to end in a head strike.
+type Odds interface {
+	Strike(risk.Start) risk.Estimate
+}
+
+// Row is one remedy of the table.
+type Row struct {
+	Code    string
+	Doc     string // one line for the documentation
+	Settles bool   // whether it settles the hazard for certain
+	Edge    bool   // whether it is a treatment of the edge, with odds of its own
+
+	text  func(*Advisor, *hazard.Scene) string
+	cost  func(*Advisor, *hazard.Scene) float64 // in the shop's currency; NaN when no price is known
+	block func(*Advisor, *hazard.Scene) string  // why it cannot be taken; may be nil
+}
+
+// None is the treatment of a start that nothing was done for.
+const None = "none"
+
+// Table lists every remedy that a hazard can name.
+var Table = []Row{
+	{Code: "advance", Doc: "roll the film forward until its edge is past the cure exit and the margin", Settles: true, Edge: true,
+		text: func(a *Advisor, s *hazard.Scene) string {
+			return "advance the film " + a.Display.Short(s.ClearAdvanceMM())
+		},
+		cost: (*Advisor).advanceCost, block: (*Advisor).advanceBlocked},
+	{Code: "leader", Doc: "tape a strip ahead of the edge that reaches past the cure exit", Settles: true, Edge: true,
+		text: func(a *Advisor, s *hazard.Scene) string {
+			return "tape on a leader of " + a.Display.Short(leaderNeeded(s))
+		},
+		cost: func(a *Advisor, _ *hazard.Scene) float64 {
+			return a.amount(a.Costs.LeaderTape) + a.labour(a.Costs.LeaderWorkS)
+		},
+		block: (*Advisor).leaderBlocked},
+	{Code: "no-cut", Doc: "do not cut the previous job off, so that no bare edge exists", Settles: true, Edge: true,
+		text: plain("leave the previous job uncut on the film"), cost: free, block: (*Advisor).cutAlready},
+	{Code: "better-film", Doc: "print on a film that lies flat by itself", Edge: true,
+		text: func(a *Advisor, s *hazard.Scene) string { return "print on " + a.betterFilm(s).Stock },
+		cost: (*Advisor).betterFilmCost, block: (*Advisor).betterFilmBlocked},
+	{Code: "shaped-edge", Doc: "cut a rounded lip; it helps a bit and settles nothing", Edge: true,
+		text: plain("cut a rounded lip"), block: (*Advisor).shapedAlready,
+		cost: func(a *Advisor, _ *hazard.Scene) float64 { return a.labour(a.Costs.ShapeWorkS) }},
+	{Code: "cooler", Doc: "lower the cure temperature; for an edge it helps a bit and settles nothing", Edge: true,
+		text: plain("lower the cure temperature, if the ink's cure allows"), cost: (*Advisor).slowerCost},
+
+	{Code: "load-stock", Doc: "load the stock that the ticket asks for", Settles: true, text: plain("load the stock that the ticket asks for"), cost: free},
+	{Code: "ask-office", Doc: "have the ticket changed to what is loaded", text: plain("ask the office whether what is loaded will do"), cost: free},
+	{Code: "more-passes", Doc: "print with more passes, which cures longer at less heat", text: plain("print with more passes"), cost: free},
+	{Code: "hotter", Doc: "raise the cure temperature, up to the film's ceiling", text: plain("raise the cure temperature, up to the film's ceiling"), cost: free},
+	{Code: "less-ink", Doc: "reduce the ink density", text: plain("reduce the ink density"), cost: free},
+	{Code: "closer-marks", Doc: "set the register marks closer together", text: plain("set the register marks closer together"), cost: free},
+	{Code: "raise-carriage", Doc: "raise the carriage, if the machine's manual allows it for this film", text: plain("raise the carriage, if the machine's manual allows it"), cost: free},
+	{Code: "thinner-leader", Doc: "tape on a thinner leader, or take it off", text: plain("use a thinner leader, or take it off and advance"), cost: free},
+	{Code: "new-roll", Doc: "load a longer roll", Settles: true, text: plain("load a longer roll"), cost: free},
+	{Code: "shorter-run", Doc: "print fewer copies on this roll", text: plain("split the run, and print what fits"), cost: free},
+	{Code: "humidify", Doc: "humidify the room", text: plain("humidify the room before the start"), cost: free},
+	{Code: "check-head", Doc: "print a nozzle check and look for obstructions, then record both", Settles: true, text: plain("check nozzles, look for obstructions, and record both"), cost: free},
+	{Code: "wait-rest", Doc: "finish later, when the ink has rested", Settles: true, text: plain("finish later, when the ink has rested"), cost: free},
+	{Code: "start-sooner", Doc: "print this run sooner", text: plain("print this run sooner"), cost: free},
+	{Code: "tell-floor", Doc: "look, and record what is not known", Settles: true, text: plain("look, and record what is not known"), cost: free},
+}
+
+func plain(text string) func(*Advisor, *hazard.Scene) string {
+	return func(*Advisor, *hazard.Scene) string { return text }
+}
+
+func free(*Advisor, *hazard.Scene) float64 { return math.NaN() }
+
+// ByCode returns a row of the table.
+func ByCode(code string) (*Row, bool) {
+	i := slices.IndexFunc(Table, func(r Row) bool { return r.Code == code })
+	if i < 0 {
+		return nil, false
+	}
+	return &Table[i], true
+}
+
+// Advisor ranks remedies with a shop's prices.
+type Advisor struct {
+	Odds    Odds
+	Costs   plant.Costs
+	Films   *film.Catalogue
+	Flat    []film.Film // films in stock that lie flat by themselves
+	Display units.Display
+}
+
+// choice is one remedy on its way to being ranked.
+type choice struct {
+	event.Remedy
+	expected float64 // NaN when it cannot be told
+}
+
+// Advise lists the remedies of a hazard, the cheapest in expectation first,
+// then those without a price, then those that cannot be taken.
+func (a *Advisor) Advise(row *hazard.Row, s *hazard.Scene) []event.Remedy {
+	choices := make([]choice, 0, len(row.Remedies))
+	for _, code := range row.Remedies {
+		choices = append(choices, a.choose(code, row, s))
+	}
+	slices.SortStableFunc(choices, func(x, y choice) int {
+		return rank(x) - rank(y)
+	})
+	// Among those that can be taken and priced, expected cost decides.
+	priced := slices.IndexFunc(choices, func(c choice) bool { return rank(c) > 0 })
+	if priced < 0 {
+		priced = len(choices)
+	}
+	slices.SortStableFunc(choices[:priced], func(x, y choice) int {
+		switch {
+		case x.expected < y.expected:
+			return -1
+		case x.expected > y.expected:
+			return 1
+		}
+		return 0
+	})
+	out := make([]event.Remedy, len(choices))
+	for i, c := range choices {
+		out[i] = c.Remedy
+		out[i].Cheapest = i == 0 && c.WhyNot == ""
+	}
+	return out
+}
+
+func rank(c choice) int {
+	switch {
+	case c.WhyNot != "":
+		return 2
+	case math.IsNaN(c.expected):
+		return 1
+	}
+	return 0
+}
+
+func (a *Advisor) choose(code string, row *hazard.Row, s *hazard.Scene) choice {
+	if text, own := ownText(code); own {
+		return choice{event.Remedy{Code: "own", Text: text}, math.NaN()}
+	}
+	r, ok := ByCode(code)
+	if !ok {
+		return choice{event.Remedy{Code: code, Text: code, WhyNot: "not in the table of remedies"}, math.NaN()}
+	}
+	c := choice{event.Remedy{Code: r.Code, Text: r.text(a, s), Settles: r.Settles}, math.NaN()}
+	if r.block != nil {
+		if c.WhyNot = r.block(a, s); c.WhyNot != "" {
+			return c
+		}
+	}
+	cost := r.cost(a, s)
+	if math.IsNaN(cost) && code != "no-cut" {
+		return c
+	}
+	if math.IsNaN(cost) {
+		cost = 0
+	}
+	c.Cost = a.money(cost)
+	if row.Code == hazard.BareEdge {
+		c.expected = cost + a.Strike(s, code).P*a.StrikeCost(s)
+		c.Expected = a.money(c.expected)
+	}
+	return c
+}
+
+func ownText(code string) (string, bool) {
+	const own = "own:"
+	if len(code) < len(own) || code[:len(own)] != own {
+		return "", false
+	}
+	if code == own {
+		return "act as the shop's rule says", true
+	}
+	return code[len(own):], true
+}
+
+// Strike is the odds of a strike at this start under a treatment.
+func (a *Advisor) Strike(s *hazard.Scene, treatment string) risk.Estimate {
+	class := s.Loaded.Class
+	if treatment == "better-film" {
+		class = a.betterFilm(s).Class
+	}
+	return a.Odds.Strike(risk.Start{
+		Site: s.Machine.Site, Machine: s.Machine.Name, Class: class, Treatment: treatment,
+		RHPct: s.Climate.RHPct, TempC: s.Climate.TempC, CureC: s.CureC(),
+	})
+}
+
+// StrikeCost is what a head strike at this start costs the shop, in its
+// currency: standstill, labour, a share of a printhead, film to reprint.
+func (a *Advisor) StrikeCost(s *hazard.Scene) float64 {
+	hours := a.Costs.StrikeDownS / 3600
+	reprint := a.Costs.StrikeReprint
+	if m, ok := s.Run, s.Run != nil; ok && m.FedM.Known() {
+		reprint = max(reprint, film.Area(m.FedM.Or(0), s.WidthMM()))
+	}
+	total := hours*a.amount(a.Costs.DownPerHour) + a.labour(a.Costs.StrikeDownS) + a.amount(a.Costs.HeadShare)
+	if price := a.filmCost(s.Loaded, reprint); !math.IsNaN(price) {
+		total += price
+	}
+	return total
+}
+
+// Doing nothing, for comparison with the remedies.
+
+// DoNothing is the expected cost of starting as things are.
+func (a *Advisor) DoNothing(s *hazard.Scene) (expected string, e risk.Estimate) {
+	e = a.Strike(s, None)
+	return a.money(e.P * a.StrikeCost(s)), e
+}
+
+// Money.
+
+func (a *Advisor) amount(m currency.Amount) float64 {
+	v, err := strconv.ParseFloat(m.Number(), 64)
+	if err != nil {
+		return 0
+	}
+	return v
+}
+
+func (a *Advisor) labour(seconds float64) float64 {
+	return seconds / 3600 * a.amount(a.Costs.LabourPerHour)
+}
+
+// money rounds half up to the currency's own digits, in decimal.
+func (a *Advisor) money(v float64) string {
+	m, err := currency.NewAmount(strconv.FormatFloat(v, 'f', 6, 64), a.Costs.Currency)
+	if err != nil {
+		return fmt.Sprintf("%.2f", v)
+	}
+	m = m.Round()
+	return m.Number() + " " + m.CurrencyCode()
+}
+
+// filmCost prices an area of a film; NaN when the shop gives no price.
+func (a *Advisor) filmCost(f film.Film, m2 float64) float64 {
+	cost, err := f.Cost(m2)
+	if err != nil || cost.CurrencyCode() == "" {
+		return math.NaN()
+	}
+	return a.amount(cost)
+}
+
+// Edge treatments.
+
+func (a *Advisor) advanceCost(s *hazard.Scene) float64 {
+	price := a.filmCost(s.Loaded, film.Area(s.ClearAdvanceMM()/1000, s.WidthMM()))
+	return price + a.labour(a.Costs.AdvanceWorkS)
+}
+
+func (a *Advisor) advanceBlocked(s *hazard.Scene) string {
+	if s.Phase == hazard.Running {
+		return "the run has started: pause it by the machine's own controls first"
+	}
+	planned, _ := s.PlannedM()
+	left, known := s.Machine.Roll.LeftM.Get()
+	if known && left < s.ClearAdvanceMM()/1000+planned.Or(0) {
+		return fmt.Sprintf("the roll has only %s left", a.Display.Long(left))
+	}
+	return ""
+}
+
+func leaderNeeded(s *hazard.Scene) float64 { return s.ClearAdvanceMM() }
+
+func (a *Advisor) leaderBlocked(s *hazard.Scene) string {
+	if s.Phase == hazard.Running {
+		return "the run has started: never tape film on a running machine"
+	}
+	if s.Machine.Leader.On {
+		return "a leader is on already, and it is too short: take it off first"
+	}
+	room := s.Plant.Path.GapUM - s.Rules.LiftAllowanceUM - s.Machine.Roll.ThicknessUM.Else(s.Loaded.ThicknessUM).Or(0)
+	if room < leaderHeightUM {
+		return fmt.Sprintf("only %.0f µm are left under the carriage, and a usual leader with tape needs %d µm", room, leaderHeightUM)
+	}
+	return ""
+}
+
+// leaderHeightUM is what a leader of liner paper with tape adds; a value from
+// memory.
+const leaderHeightUM = 200
+
+func (a *Advisor) cutAlready(s *hazard.Scene) string {
+	switch {
+	case s.Phase == hazard.Running:
+		return "the run has started"
+	case s.Machine.Last == nil || s.Machine.Last.Cut || s.Machine.Edge.Rewound:
+		return "the previous job is cut off already"
+	case !s.Machine.Edge.PositionMM.Known():
+		return "nobody knows where the edge is"
+	}
+	return ""
+}
+
+func (a *Advisor) shapedAlready(s *hazard.Scene) string {
+	switch {
+	case s.Phase == hazard.Running:
+		return "the run has started"
+	case s.Machine.Edge.Shape != "":
+		return "the lip is shaped already"
+	}
+	return ""
+}
+
+// betterFilm is the cheapest film in stock that lies flat and is wide enough.
+func (a *Advisor) betterFilm(s *hazard.Scene) film.Film {
+	best := film.Film{}
+	for _, f := range a.Flat {
+		if f.WidthMM.Or(s.WidthMM()) < s.WidthMM() {
+			continue
+		}
+		if best.Stock == "" || a.amount(f.PricePerM2) < a.amount(best.PricePerM2) {
+			best = f
+		}
+	}
+	return best
+}
+
+func (a *Advisor) betterFilmBlocked(s *hazard.Scene) string {
+	if s.Phase == hazard.Running {
+		return "the run has started"
+	}
+	if a.betterFilm(s).Stock == "" {
+		return "no film that lies flat and is wide enough is in the stock list"
+	}
+	if planned, _ := s.PlannedM(); !planned.Known() {
+		return "the length of the run is not known, so its price is not"
+	}
+	return ""
+}
+
+func (a *Advisor) betterFilmCost(s *hazard.Scene) float64 {
+	planned, _ := s.PlannedM()
+	area := film.Area(planned.Or(0), s.WidthMM())
+	return max(0, a.filmCost(a.betterFilm(s), area)-a.filmCost(s.Loaded, area))
+}
+
+func (a *Advisor) slowerCost(s *hazard.Scene) float64 {
+	return s.DurationS().Or(0) / 3600 * a.Costs.CoolerSlowPct / 100 * a.amount(a.Costs.DownPerHour)
+}
