@@ -1,0 +1,162 @@
+package bus
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
+	"github.com/rs/zerolog"
+)
+
+// embedded is the nats-server inside this process and the folder it holds.
+type embedded struct {
+	server *server.Server
+	dir    string
+	listen bool
+	lock   *lock
+}
+
+// startTimeout bounds the start, which reads the whole store back.
+const startTimeout = 2 * time.Minute
+
+// maxMemory is what the embedded server may keep in memory, bytes. The
+// journal is on disk and its readers keep no state worth speaking of.
+const maxMemory = 64 << 20
+
+// startEmbedded takes the folder and starts a server on it.
+func startEmbedded(ctx context.Context, o Options) (*embedded, error) {
+	opts, err := serverOptions(o)
+	if err != nil {
+		return nil, err
+	}
+	lock, err := lockFolder(o.StoreDir)
+	if err != nil {
+		return nil, err
+	}
+	e := &embedded{dir: o.StoreDir, listen: !opts.DontListen, lock: lock}
+	if err := e.start(ctx, opts, o.Log); err != nil {
+		return nil, errors.Join(err, e.stop())
+	}
+	warnIfOpen(o.Log, opts)
+	return e, nil
+}
+
+// serverOptions leaves signals and logging to the program, and sets every
+// limit that would otherwise follow from the size of the disk.
+func serverOptions(o Options) (*server.Options, error) {
+	if o.StoreDir == "" {
+		return nil, errors.New("store folder is missing: want a folder for the journal")
+	}
+	if o.MaxStore <= 0 {
+		return nil, fmt.Errorf("store limit: want a number of bytes above 0, got %d", o.MaxStore)
+	}
+	opts := &server.Options{
+		ServerName:         o.Name,
+		NoSigs:             true,
+		NoLog:              true, // replaced by the adapter
+		DontListen:         o.Listen == "",
+		JetStream:          true,
+		StoreDir:           o.StoreDir,
+		SyncAlways:         o.SyncAlways,
+		JetStreamMaxStore:  o.MaxStore,
+		JetStreamMaxMemory: maxMemory,
+	}
+	if opts.DontListen {
+		return opts, nil
+	}
+	var err error
+	opts.Host, opts.Port, err = splitListen(o.Listen)
+	return opts, err
+}
+
+// splitListen reads host:port. NATS writes "any free port" as -1.
+func splitListen(listen string) (host string, port int, err error) {
+	host, text, err := net.SplitHostPort(listen)
+	if err == nil {
+		port, err = strconv.Atoi(text)
+	}
+	if err != nil || port < -1 || port > 65535 {
+		return "", 0, fmt.Errorf("listen address %q: want host:port such as 127.0.0.1:4222; port 0 takes any free one", listen)
+	}
+	if port == 0 {
+		port = server.RANDOM_PORT
+	}
+	return host, port, nil
+}
+
+// start runs the server until it is ready, fails, or the context ends.
+func (e *embedded) start(ctx context.Context, opts *server.Options, log zerolog.Logger) error {
+	srv, err := server.NewServer(opts)
+	if err != nil {
+		return fmt.Errorf("prepare the built-in NATS server: %w", err)
+	}
+	e.server = srv
+	logger := &serverLog{log: log}
+	srv.SetLoggerV2(logger, false, false, false)
+
+	ctx, cancel := context.WithTimeout(ctx, startTimeout)
+	defer cancel()
+	started := make(chan struct{})
+	go func() {
+		defer close(started)
+		srv.Start()
+	}()
+	select {
+	case <-started:
+	case <-ctx.Done():
+		srv.Shutdown()
+		<-started
+		return fmt.Errorf("start the built-in NATS server on %s: %w", e.dir, ctx.Err())
+	}
+	if reason := logger.failure(); reason != "" {
+		return explainStart(opts, reason)
+	}
+	if !srv.ReadyForConnections(startTimeout) {
+		return fmt.Errorf("the built-in NATS server on %s is not ready after %s", e.dir, startTimeout)
+	}
+	return nil
+}
+
+// explainStart says what to change. The server reports why it cannot start
+// only as text, which is kept whole.
+func explainStart(opts *server.Options, reason string) error {
+	if strings.HasPrefix(reason, "Error listening") {
+		address := net.JoinHostPort(opts.Host, strconv.Itoa(opts.Port))
+		return fmt.Errorf("listen on %s: %s: stop the program that has this port or set another listen address; port 0 takes any free one", address, reason)
+	}
+	return fmt.Errorf("start the built-in NATS server on %s: %s: check that the folder can be written and its disk has room", opts.StoreDir, reason)
+}
+
+// url returns the address for clients, empty when the server listens nowhere.
+func (e *embedded) url() string {
+	if !e.listen {
+		return ""
+	}
+	return e.server.ClientURL()
+}
+
+// stop shuts the server down, waits for it and only then frees the folder.
+func (e *embedded) stop() error {
+	if e.server != nil {
+		e.server.Shutdown()
+		e.server.WaitForShutdown()
+	}
+	return e.lock.release()
+}
+
+// warnIfOpen speaks up when other computers can reach the server, which asks
+// nobody for a password.
+func warnIfOpen(log zerolog.Logger, opts *server.Options) {
+	if opts.DontListen || opts.Host == "localhost" {
+		return
+	}
+	if ip := net.ParseIP(opts.Host); ip != nil && ip.IsLoopback() {
+		return
+	}
+	log.Warn().Str("host", opts.Host).Msg("NATS listens beyond this computer and asks for no password: anyone on the network can write to the journal")
+}
