@@ -22,7 +22,7 @@ var Builtin = []Row{
 		Knows:    "film class, edge position, leader, cure exit",
 		When:     "low-grade film is about to start with its edge, or its leader's end, short of the cure exit, or nobody knows where",
 		Why:      "heat, fans and static lift a bare edge of cheap film in the cure zone; it folds into the print zone and the carriage hits it",
-		Remedies: []string{"advance", "leader", "no-cut", "better-film", "shaped-edge", "cooler"},
+		Remedies: []string{"pause", "advance", "leader", "no-cut", "better-film", "shaped-edge", "cooler"},
 		Caution:  partsCaution + " " + hotCaution,
 		Check:    checkBareEdge, Evidence: seeBareEdge, Say: sayBareEdge,
 	},

@@ -54,8 +54,8 @@ const (
 // Priorities lists them, most urgent first.
 var Priorities = []Priority{High, Medium, Low}
 
-// raised returns the next more urgent priority.
-func (p Priority) raised() Priority {
+// Raised returns the next more urgent priority.
+func (p Priority) Raised() Priority {
 	if p == Low {
 		return Medium
 	}

@@ -78,4 +78,5 @@ type Costs struct {
 	AdvanceWorkS  float64         // work to advance the film, s
 	ShapeWorkS    float64         // work to cut a rounded lip, s
 	CoolerSlowPct float64         // run time added by a cooler recipe, percent
+	PauseS        float64         // standstill of a run that is paused and started again, s
 }

@@ -45,6 +45,17 @@ const None = "none"
 
 // Table lists every remedy that a hazard can name.
 var Table = []Row{
+	{Code: "pause", Doc: "pause the running machine by its own controls, then advance the edge past the cure exit", Settles: true, Edge: true,
+		text: plain("pause the machine by its own controls, then advance the film past the cure exit"),
+		cost: func(a *Advisor, s *hazard.Scene) float64 {
+			return a.advanceCost(s) + a.Costs.PauseS/3600*a.amount(a.Costs.DownPerHour)
+		},
+		block: func(_ *Advisor, s *hazard.Scene) string {
+			if s.Phase != hazard.Running {
+				return "the run has not started"
+			}
+			return ""
+		}},
 	{Code: "advance", Doc: "roll the film forward until its edge is past the cure exit and the margin", Settles: true, Edge: true,
 		text: func(a *Advisor, s *hazard.Scene) string {
 			return "advance the film " + a.Display.Short(s.ClearAdvanceMM())
@@ -67,7 +78,7 @@ var Table = []Row{
 		text: plain("cut a rounded lip"), block: (*Advisor).shapedAlready,
 		cost: func(a *Advisor, _ *hazard.Scene) float64 { return a.labour(a.Costs.ShapeWorkS) }},
 	{Code: "cooler", Doc: "lower the cure temperature; for an edge it helps a bit and settles nothing", Edge: true,
-		text: plain("lower the cure temperature, if the ink's cure allows"), cost: (*Advisor).slowerCost},
+		text: plain("lower the cure temperature, if the ink's cure allows"), cost: (*Advisor).slowerCost, block: (*Advisor).coolerBlocked},
 
 	{Code: "load-stock", Doc: "load the stock that the ticket asks for", Settles: true, text: plain("load the stock that the ticket asks for"), cost: free},
 	{Code: "ask-office", Doc: "have the ticket changed to what is loaded", text: plain("ask the office whether what is loaded will do"), cost: free},
@@ -313,6 +324,15 @@ func (a *Advisor) cutAlready(s *hazard.Scene) string {
 		return "the previous job is cut off already"
 	case !s.Machine.Edge.PositionMM.Known():
 		return "nobody knows where the edge is"
+	}
+	return ""
+}
+
+// coolerBlocked knows the ink: a cure below what it needs trades a strike for
+// a smear.
+func (a *Advisor) coolerBlocked(s *hazard.Scene) string {
+	if s.Phase == hazard.Running {
+		return "the zone cools too slowly to help an edge that is on its way"
 	}
 	return ""
 }

@@ -41,7 +41,7 @@ func DefaultPrior() Prior {
 			event.Paper: 0.02, event.Polyester: 0.02, event.Polymeric: 0.004, event.Cast: 0.003,
 		},
 		Factor: map[string]float64{
-			"none": 1, "advance": 0.01, "leader": 0.02, "no-cut": 0.01, "shaped-edge": 0.6, "cooler": 0.7, "better-film": 1,
+			"none": 1, "advance": 0.01, "pause": 0.05, "leader": 0.02, "no-cut": 0.01, "shaped-edge": 0.6, "cooler": 0.7, "better-film": 1,
 		},
 		DryRH: 35, DryMore: 1.6,
 	}

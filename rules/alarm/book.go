@@ -1,0 +1,290 @@
+package alarm
+
+import (
+	"maps"
+	"slices"
+	"time"
+
+	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
+)
+
+// Key finds one alarm on one machine. Job and Part are empty for a hazard of
+// the machine itself, and for what a person did to the hazard as a whole.
+type Key struct {
+	Hazard string `json:"hazard"`
+	Job    string `json:"job,omitzero"`
+	Part   string `json:"part,omitzero"`
+}
+
+// Alarm is one alarm that is not normal.
+type Alarm struct {
+	Key
+	State    State              `json:"state"`
+	Since    time.Time          `json:"since"`              // in this state
+	Raised   time.Time          `json:"raised,omitzero"`    // last annunciation
+	RaisedID string             `json:"raised_id,omitzero"` // id of that event
+	First    time.Time          `json:"first,omitzero"`     // first annunciation since it was normal
+	Change   event.AlarmChanged `json:"change"`             // the newest transition as it was written
+}
+
+// Request is what a person asked for and the watch has not yet carried out.
+type Request struct {
+	ID      string     `json:"id"` // of the operator.noted event
+	Site    string     `json:"site"`
+	Machine string     `json:"machine"`
+	Key     Key        `json:"key"`
+	On      Input      `json:"on"`
+	By      string     `json:"by"`
+	Reason  string     `json:"reason,omitzero"`
+	Until   *time.Time `json:"until,omitzero"`
+}
+
+// Book is the fold of everything about alarms in the journal.
+type Book struct {
+	Alarms   map[string][]Alarm `json:"alarms"` // by site/machine; lists are replaced, never changed
+	Requests []Request          `json:"requests,omitzero"`
+	Pages    []Page             `json:"pages,omitzero"`
+	Totals   Totals             `json:"totals"`
+}
+
+// Page is an annunciation or a clearing that channels must still be told.
+type Page struct {
+	ID      string             `json:"id"` // of the alarm.changed event
+	Seq     uint64             `json:"seq"`
+	At      time.Time          `json:"at"`
+	Site    string             `json:"site"`
+	Machine string             `json:"machine"`
+	Change  event.AlarmChanged `json:"change"`
+	Open    []Open             `json:"open"`
+}
+
+// Open is one channel that has not taken the page yet.
+type Open struct {
+	Channel  string `json:"channel"`
+	Attempts int    `json:"attempts"`
+}
+
+// LeadBounds are the upper bounds, in s, of the lead-time histogram.
+var LeadBounds = []float64{10, 30, 60, 120, 300, 600, 1800, 3600, 7200}
+
+// Totals count what happened to alarms over the whole journal.
+type Totals struct {
+	Transitions map[string]map[State]uint64 `json:"transitions"` // by hazard and new state
+	Leads       map[string][]uint64         `json:"leads"`       // by machine, one count per bound and one above all
+	LeadSum     map[string]float64          `json:"lead_sum"`    // s, by machine
+	Warned      uint64                      `json:"warned"`      // strikes with a bare-edge alarm before the start
+	Unwarned    uint64                      `json:"unwarned"`    // strikes without one
+	Sent        map[string]uint64           `json:"sent"`        // pages by channel
+	Failed      map[string]uint64           `json:"failed"`      // failed tries by channel
+	Dropped     map[string]uint64           `json:"dropped"`     // pages given up by channel
+}
+
+// NewBook returns an empty book.
+func NewBook() *Book {
+	return &Book{
+		Alarms: map[string][]Alarm{},
+		Totals: Totals{
+			Transitions: map[string]map[State]uint64{}, Leads: map[string][]uint64{}, LeadSum: map[string]float64{},
+			Sent: map[string]uint64{}, Failed: map[string]uint64{}, Dropped: map[string]uint64{},
+		},
+	}
+}
+
+// On returns the alarms of a machine that are not normal.
+func (b *Book) On(site, machine string) []Alarm { return b.Alarms[floor.Key(site, machine)] }
+
+// Find returns one alarm of a machine.
+func (b *Book) Find(site, machine string, k Key) (Alarm, bool) {
+	list := b.On(site, machine)
+	if i := slices.IndexFunc(list, func(a Alarm) bool { return a.Key == k }); i >= 0 {
+		return list[i], true
+	}
+	return Alarm{}, false
+}
+
+// StateOf returns the state of an alarm; one that is not listed is normal.
+func (b *Book) StateOf(site, machine string, k Key) State {
+	if a, ok := b.Find(site, machine, k); ok {
+		return a.State
+	}
+	return Normal
+}
+
+// Snapshot returns a book that never changes again.
+func (b *Book) Snapshot() *Book {
+	c := *b
+	c.Alarms = maps.Clone(b.Alarms)
+	c.Requests = slices.Clone(b.Requests)
+	c.Pages = slices.Clone(b.Pages)
+	c.Totals = b.Totals.clone()
+	return &c
+}
+
+func (t Totals) clone() Totals {
+	c := t
+	c.Transitions = make(map[string]map[State]uint64, len(t.Transitions))
+	for h, m := range t.Transitions {
+		c.Transitions[h] = maps.Clone(m)
+	}
+	c.Leads = make(map[string][]uint64, len(t.Leads))
+	for m, l := range t.Leads {
+		c.Leads[m] = slices.Clone(l)
+	}
+	c.LeadSum, c.Sent, c.Failed, c.Dropped = maps.Clone(t.LeadSum), maps.Clone(t.Sent), maps.Clone(t.Failed), maps.Clone(t.Dropped)
+	return c
+}
+
+// Apply folds one event into the book.
+func (b *Book) Apply(seq uint64, e event.Event) {
+	switch d := e.Data.(type) {
+	case *event.AlarmChanged:
+		b.changed(seq, e, d)
+	case *event.OperatorNoted:
+		b.noted(e, d)
+	case *event.RunStarted:
+		b.started(e, d.Job, d.Part)
+	case *event.StrikeRecorded:
+		b.struck(e)
+	case *event.PageSent:
+		b.Totals.Sent[d.Channel]++
+		b.settle(d.Alarm, d.Channel, int(d.Attempt), true)
+	case *event.PageFailed:
+		b.Totals.Failed[d.Channel]++
+		if d.Final {
+			b.Totals.Dropped[d.Channel]++
+		}
+		b.settle(d.Alarm, d.Channel, int(d.Attempt), d.Final)
+	}
+}
+
+func (b *Book) changed(seq uint64, e event.Event, d *event.AlarmChanged) {
+	key := Key{d.Hazard, d.Job, d.Part}
+	old, _ := b.Find(e.Site, e.Machine, key)
+	a := Alarm{Key: key, State: State(d.To), Since: e.Time, Raised: old.Raised, RaisedID: old.RaisedID, First: old.First, Change: *d}
+	if d.Emit == Annunciate {
+		a.Raised, a.RaisedID = e.Time, e.ID
+		if a.First.IsZero() {
+			a.First = e.Time
+		}
+	}
+	b.put(floor.Key(e.Site, e.Machine), a)
+	if b.Totals.Transitions[d.Hazard] == nil {
+		b.Totals.Transitions[d.Hazard] = map[State]uint64{}
+	}
+	b.Totals.Transitions[d.Hazard][a.State]++
+	if len(d.Page) > 0 {
+		p := Page{ID: e.ID, Seq: seq, At: e.Time, Site: e.Site, Machine: e.Machine, Change: *d}
+		for _, c := range d.Page {
+			p.Open = append(p.Open, Open{Channel: c})
+		}
+		b.Pages = append(b.Pages, p)
+	}
+	b.prune(d.Cause, key)
+}
+
+// put replaces an alarm in its list; a normal one leaves it.
+func (b *Book) put(machine string, a Alarm) {
+	list := slices.DeleteFunc(slices.Clone(b.Alarms[machine]), func(o Alarm) bool { return o.Key == a.Key })
+	if a.State != Normal {
+		list = append(list, a)
+	}
+	if len(list) == 0 {
+		delete(b.Alarms, machine)
+		return
+	}
+	b.Alarms[machine] = list
+}
+
+// prune forgets the request that was carried out, and those that no longer
+// apply to the state their alarm is in.
+func (b *Book) prune(done string, key Key) {
+	b.Requests = slices.DeleteFunc(b.Requests, func(r Request) bool {
+		_, applies := Step(b.StateOf(r.Site, r.Machine, r.Key), r.On)
+		return r.ID == done && r.Key == key || !applies
+	})
+}
+
+// noted keeps what a person asked for, for each alarm that it applies to.
+func (b *Book) noted(e event.Event, d *event.OperatorNoted) {
+	on := Input(d.Action)
+	if on == event.ActNote || !slices.Contains(Inputs, on) {
+		return
+	}
+	for _, key := range b.targets(e, d, on) {
+		if _, applies := Step(b.StateOf(e.Site, e.Machine, key), on); applies {
+			b.Requests = append(b.Requests, Request{
+				ID: e.ID, Site: e.Site, Machine: e.Machine, Key: key, On: on, By: d.By, Reason: d.Reason, Until: d.Until,
+			})
+		}
+	}
+}
+
+// targets finds the alarms that a person means. Acknowledging or resetting a
+// hazard without a job means all its alarms on the machine; shelving it or
+// taking it out of service means the hazard itself.
+func (b *Book) targets(e event.Event, d *event.OperatorNoted, on Input) []Key {
+	if d.Job != "" || on != Acknowledge && on != Reset {
+		return []Key{{d.Hazard, d.Job, d.Part}}
+	}
+	var keys []Key
+	for _, a := range b.On(e.Site, e.Machine) {
+		if a.Hazard == d.Hazard {
+			keys = append(keys, a.Key)
+		}
+	}
+	return keys
+}
+
+// settle notes a try to page; a settled channel is closed, and a page with no
+// open channel is done.
+func (b *Book) settle(alarmID, channel string, attempt int, done bool) {
+	i := slices.IndexFunc(b.Pages, func(p Page) bool { return p.ID == alarmID })
+	if i < 0 {
+		return
+	}
+	// Readers may share the list of channels, so it is copied.
+	open := slices.Clone(b.Pages[i].Open)
+	for k := range open {
+		if open[k].Channel == channel {
+			open[k].Attempts = max(open[k].Attempts, attempt)
+		}
+	}
+	if done {
+		open = slices.DeleteFunc(open, func(o Open) bool { return o.Channel == channel })
+	}
+	b.Pages[i].Open = open
+	if len(open) == 0 {
+		b.Pages = slices.Delete(b.Pages, i, i+1)
+	}
+}
+
+// bareEdge is the hazard whose lead time and strikes are counted.
+const bareEdge = "bare-edge"
+
+// started notes how long before the start the run's bare-edge alarm came.
+func (b *Book) started(e event.Event, job, part string) {
+	a, ok := b.Find(e.Site, e.Machine, Key{bareEdge, job, part})
+	if !ok || a.First.IsZero() || a.First.After(e.Time) {
+		return
+	}
+	machine := floor.Key(e.Site, e.Machine)
+	lead := e.Time.Sub(a.First).Seconds()
+	if b.Totals.Leads[machine] == nil {
+		b.Totals.Leads[machine] = make([]uint64, len(LeadBounds)+1)
+	}
+	i, _ := slices.BinarySearch(LeadBounds, lead)
+	b.Totals.Leads[machine][i]++
+	b.Totals.LeadSum[machine] += lead
+}
+
+// struck counts whether a bare-edge alarm stood when the strike came.
+func (b *Book) struck(e event.Event) {
+	for _, a := range b.On(e.Site, e.Machine) {
+		if a.Hazard == bareEdge && !a.First.IsZero() {
+			b.Totals.Warned++
+			return
+		}
+	}
+	b.Totals.Unwarned++
+}

@@ -1,0 +1,181 @@
+// Package rules is what is true about the floor: it folds events into a state
+// and judges that state against the hazards, without a clock, a file, a network
+// or a goroutine of its own.
+//
+//	event ──► Apply ──► floor state ──► Judge ──► alarm.changed events
+//	            ▲                         │
+//	            └──── the journal ◄───────┘
+//
+// Apply folds, on replay and live alike, and never judges. Judge compares the
+// state with the rule book and returns the transitions that are due; they take
+// effect only when they come back through the journal. Judging twice at one
+// instant yields nothing new.
+package rules
+
+import (
+	"fmt"
+	"time"
+
+	"github.com/go-json-experiment/json"
+
+	"rollwarden/rules/alarm"
+	"rollwarden/rules/event"
+	"rollwarden/rules/film"
+	"rollwarden/rules/floor"
+	"rollwarden/rules/hazard"
+	"rollwarden/rules/plant"
+	"rollwarden/rules/remedy"
+	"rollwarden/rules/units"
+)
+
+// Site is what the engine is told about the shop.
+type Site struct {
+	Machines []plant.Machine
+	Default  plant.Machine // for a machine that is not configured
+	Films    *film.Catalogue
+	Book     *hazard.Book
+	Drift    hazard.Drift
+	Advisor  *remedy.Advisor
+	Display  units.Display
+	PageFor  func(hazard.Priority) []string // channels that a priority is paged on; may be nil
+	Lapse    time.Duration                  // when an alarm that is gone and not acknowledged returns to normal
+}
+
+// Source is the CloudEvents source of the engine's own events.
+const Source = "rollwarden/watch"
+
+// Engine is the state of the floor and of its alarms. It is not safe for
+// concurrent use: one goroutine owns it, and readers get a View.
+type Engine struct {
+	site   Site
+	plants map[string]*plant.Machine
+	rules  map[hazard.Place]*hazard.Rules
+
+	seq    uint64
+	seen   floor.Seen
+	floor  *floor.State
+	alarms *alarm.Book
+
+	dirty   map[string]bool // machines to judge
+	watches map[string]*watch
+	wakes   wakes
+	scratch []hazard.Scene
+}
+
+// New returns an engine over an empty journal.
+func New(site Site) *Engine {
+	e := &Engine{
+		site:    site,
+		plants:  make(map[string]*plant.Machine, len(site.Machines)),
+		rules:   map[hazard.Place]*hazard.Rules{},
+		seen:    floor.Seen{},
+		floor:   floor.New(),
+		alarms:  alarm.NewBook(),
+		dirty:   map[string]bool{},
+		watches: map[string]*watch{},
+	}
+	for i := range site.Machines {
+		m := &site.Machines[i]
+		e.plants[floor.Key(m.Site, m.Name)] = m
+	}
+	return e
+}
+
+// Seq is the journal sequence that was applied last.
+func (e *Engine) Seq() uint64 { return e.seq }
+
+// Apply folds one event of the journal and reports whether it was new. An
+// event that was seen before changes nothing but the count of duplicates.
+func (e *Engine) Apply(seq uint64, ev event.Event) bool {
+	e.seq = seq
+	if !e.seen.Add(ev.Key()) {
+		e.floor.Counts.Duplicate++
+		return false
+	}
+	e.floor.Apply(seq, ev)
+	e.alarms.Apply(seq, ev)
+	e.touch(ev)
+	return true
+}
+
+// Refuse notes a message of the journal that could not be decoded.
+func (e *Engine) Refuse(seq uint64, stored time.Time, subject string, err error) {
+	e.seq = seq
+	e.floor.Refuse(seq, stored, subject, err)
+}
+
+// touch marks the machines that an event may have changed.
+func (e *Engine) touch(ev event.Event) {
+	if ev.Machine == event.AnyMachine {
+		for key, m := range e.floor.Machines {
+			if m.Site == ev.Site {
+				e.dirty[key] = true
+			}
+		}
+		return
+	}
+	key := floor.Key(ev.Site, ev.Machine)
+	e.dirty[key] = true
+	if d, ok := ev.Data.(*event.AlarmChanged); ok {
+		e.watchOf(key).settle(alarm.Key{Hazard: d.Hazard, Job: d.Job, Part: d.Part})
+	}
+}
+
+// snapshotVersion changes when the form of the snapshot does; an older one is
+// then ignored and the journal folded from its start.
+const snapshotVersion = 1
+
+type snapshot struct {
+	Version int          `json:"version"`
+	Seq     uint64       `json:"seq"`
+	Seen    floor.Seen   `json:"seen"`
+	Floor   *floor.State `json:"floor"`
+	Alarms  *alarm.Book  `json:"alarms"`
+}
+
+// Snapshot writes the whole state. Two engines that applied the same journal
+// write the same bytes.
+func (e *Engine) Snapshot() ([]byte, error) {
+	b, err := json.Marshal(snapshot{snapshotVersion, e.seq, e.seen, e.floor, e.alarms}, json.Deterministic(true))
+	if err != nil {
+		return nil, fmt.Errorf("write snapshot: %w", err)
+	}
+	return b, nil
+}
+
+// Restore replaces the state with a snapshot's. The error says why a snapshot
+// is of no use; the engine is then as it was.
+func (e *Engine) Restore(data []byte) error {
+	s := snapshot{Seen: floor.Seen{}, Floor: floor.New(), Alarms: alarm.NewBook()}
+	if err := json.Unmarshal(data, &s); err != nil {
+		return fmt.Errorf("read snapshot: %w", err)
+	}
+	if s.Version != snapshotVersion {
+		return fmt.Errorf("snapshot has version %d and this program reads %d: the journal is folded from its start", s.Version, snapshotVersion)
+	}
+	e.seq, e.seen, e.floor, e.alarms = s.Seq, s.Seen, s.Floor, s.Alarms
+	for key := range e.floor.Machines {
+		e.dirty[key] = true
+	}
+	return nil
+}
+
+// plantOf returns what is configured for a machine.
+func (e *Engine) plantOf(site, name string) *plant.Machine {
+	if m, ok := e.plants[floor.Key(site, name)]; ok {
+		return m
+	}
+	m := e.site.Default
+	m.Site, m.Name, m.Configured = site, name, false
+	e.plants[floor.Key(site, name)] = &m
+	return &m
+}
+
+func (e *Engine) rulesFor(p hazard.Place) *hazard.Rules {
+	r, ok := e.rules[p]
+	if !ok {
+		r = e.site.Book.Resolve(p)
+		e.rules[p] = r
+	}
+	return r
+}

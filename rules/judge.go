@@ -1,0 +1,415 @@
+package rules
+
+import (
+	"container/heap"
+	"slices"
+	"strconv"
+	"time"
+
+	"rollwarden/rules/alarm"
+	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
+	"rollwarden/rules/hazard"
+)
+
+// watch is what judging one machine must remember between two judgements. It
+// is no part of the state: after a restart it is built again from it.
+type watch struct {
+	tracks  []track
+	judged  bool      // whether this process has judged the machine before
+	wakeAt  time.Time // the entry of the heap that counts
+	pending int       // transitions on their way to the journal
+}
+
+// track follows one hazard on one target over time.
+type track struct {
+	key     alarm.Key
+	holds   bool
+	since   time.Time // since when it holds, or is gone
+	pending bool      // a transition is on its way to the journal
+	found   *finding  // of this judgement; nil when it does not hold
+}
+
+// finding is a hazard that holds, with the scene that shows it.
+type finding struct {
+	row   int
+	scene int // index into Engine.scratch
+	key   alarm.Key
+	hide  bool // a cause stands, or the hazard is shelved or out of service
+}
+
+func (e *Engine) watchOf(key string) *watch {
+	w, ok := e.watches[key]
+	if !ok {
+		w = &watch{}
+		e.watches[key] = w
+	}
+	return w
+}
+
+// settle notes that a transition came back through the journal.
+func (w *watch) settle(k alarm.Key) {
+	for i := range w.tracks {
+		if t := &w.tracks[i]; t.key == k && t.pending {
+			t.pending = false
+			w.pending--
+		}
+	}
+}
+
+// Judge compares the floor with the rule book at a moment and returns the
+// transitions that are due, and when to judge again if nothing happens before
+// (zero for never). The caller must publish every event that it returns, and
+// go on trying until the journal has it.
+func (e *Engine) Judge(now time.Time) ([]event.Event, time.Time) {
+	for len(e.wakes) > 0 && !e.wakes[0].at.After(now) {
+		w := heap.Pop(&e.wakes).(wake)
+		if e.watchOf(w.machine).wakeAt.Equal(w.at) {
+			e.dirty[w.machine] = true
+		}
+	}
+	var out []event.Event
+	for _, key := range e.dirtyKeys() {
+		delete(e.dirty, key)
+		if m := e.floor.Machines[key]; m != nil {
+			out = e.judgeMachine(now, key, m, out)
+		}
+	}
+	if len(e.wakes) == 0 {
+		return out, time.Time{}
+	}
+	return out, e.wakes[0].at
+}
+
+// dirtyKeys lists the machines to judge in a fixed order.
+func (e *Engine) dirtyKeys() []string {
+	if len(e.dirty) == 0 {
+		return nil
+	}
+	keys := make([]string, 0, len(e.dirty))
+	for k := range e.dirty {
+		keys = append(keys, k)
+	}
+	if len(keys) > 1 {
+		slices.Sort(keys)
+	}
+	return keys
+}
+
+func (e *Engine) judgeMachine(now time.Time, key string, m *floor.Machine, out []event.Event) []event.Event {
+	w := e.watchOf(key)
+	found, next := e.find(now, m)
+	e.hide(m, found)
+	w.match(now, m, found)
+	for _, a := range e.alarms.Alarms[key] {
+		w.track(a.Key, now) // an alarm lives on when its hazard is gone
+	}
+	w.judged = true
+	for i := range w.tracks {
+		t := &w.tracks[i]
+		if t.pending {
+			continue
+		}
+		ev, due := e.step(now, m, t)
+		if !due.IsZero() && (next.IsZero() || due.Before(next)) {
+			next = due
+		}
+		if ev != nil {
+			t.pending = true
+			w.pending++
+			out = append(out, *ev)
+		}
+	}
+	w.tracks = slices.DeleteFunc(w.tracks, func(t track) bool {
+		return !t.holds && !t.pending && e.alarms.StateOf(m.Site, m.Name, t.key) == alarm.Normal
+	})
+	e.wake(w, key, next)
+	return out
+}
+
+// find checks every row against every scene of the machine. It returns the
+// hazards that hold and the next moment when time alone may change that.
+func (e *Engine) find(now time.Time, m *floor.Machine) ([]finding, time.Time) {
+	e.scenes(now, m)
+	var found []finding
+	var next time.Time
+	sooner := func(t time.Time) {
+		if t.After(now) && (next.IsZero() || t.Before(next)) {
+			next = t
+		}
+	}
+	for i := range e.scratch {
+		s := &e.scratch[i]
+		sooner(hazard.Wake(s))
+		for r := range e.site.Book.Rows {
+			row := &e.site.Book.Rows[r]
+			tuning := &s.Rules.Tunings[r]
+			if !tuning.Enabled || !judges(row, s, i == 0) {
+				continue
+			}
+			if raiseAt := s.ReadyAt.Add(-tuning.Horizon); i > 0 && s.Phase == hazard.Queued && !s.ReadyAt.IsZero() && raiseAt.After(now) {
+				sooner(raiseAt)
+				continue
+			}
+			if row.Check(s) == hazard.Holds {
+				found = append(found, finding{row: r, scene: i, key: targetKey(row, s)})
+			}
+		}
+	}
+	return found, next
+}
+
+// judges reports whether a row is judged on a scene. The first scene is the
+// machine's own; every other is a run's.
+func judges(row *hazard.Row, s *hazard.Scene, machine bool) bool {
+	switch {
+	case machine || row.Scope == hazard.OnMachine:
+		return machine && row.Scope == hazard.OnMachine
+	case s.Phase == hazard.Resting:
+		return row.Code == hazard.EarlyFinish
+	case row.Scope == hazard.OnNext:
+		return s.Next
+	}
+	return true
+}
+
+func targetKey(row *hazard.Row, s *hazard.Scene) alarm.Key {
+	if row.Scope == hazard.OnMachine {
+		return alarm.Key{Hazard: string(row.Code)}
+	}
+	return alarm.Key{Hazard: string(row.Code), Job: s.Run.Job, Part: s.Run.Part}
+}
+
+// hide marks the findings that are a mere consequence of another one on the
+// same run or on the machine, and those whose hazard a person has shelved or
+// taken out of service as a whole.
+func (e *Engine) hide(m *floor.Machine, found []finding) {
+	for i := range found {
+		f := &found[i]
+		row := &e.site.Book.Rows[f.row]
+		for k := range found {
+			c := &found[k]
+			cause := e.site.Book.Rows[c.row].Code
+			sameTarget := c.key.Job == f.key.Job && c.key.Part == f.key.Part || c.key.Job == ""
+			if sameTarget && slices.Contains(row.HiddenBy, cause) {
+				f.hide = true
+			}
+		}
+		if f.key.Job != "" {
+			whole := e.alarms.StateOf(m.Site, m.Name, alarm.Key{Hazard: f.key.Hazard})
+			f.hide = f.hide || whole == alarm.Shelved || whole == alarm.OutOfService
+		}
+	}
+}
+
+// match brings the tracks up to date with what was found.
+func (w *watch) match(now time.Time, m *floor.Machine, found []finding) {
+	for i := range w.tracks {
+		w.tracks[i].found = nil
+	}
+	for i := range found {
+		f := &found[i]
+		t := w.track(f.key, now)
+		t.found = f
+		if !t.holds {
+			t.holds, t.since = true, now
+			if !w.judged && !m.LastHeard.IsZero() && m.LastHeard.Before(now) {
+				// Nothing has changed since the last word of the machine, so
+				// the hazard has held since then, whoever was running.
+				t.since = m.LastHeard
+			}
+		}
+	}
+	for i := range w.tracks {
+		if t := &w.tracks[i]; t.found == nil && t.holds {
+			t.holds, t.since = false, now
+		}
+	}
+}
+
+// track returns the track of a key, a new one if there was none.
+func (w *watch) track(k alarm.Key, now time.Time) *track {
+	for i := range w.tracks {
+		if w.tracks[i].key == k {
+			return &w.tracks[i]
+		}
+	}
+	w.tracks = append(w.tracks, track{key: k, since: now})
+	return &w.tracks[len(w.tracks)-1]
+}
+
+// step decides what one alarm does now: an event if it changes its state, and
+// when to look again if it waits for a delay, a shelf or a lapse.
+func (e *Engine) step(now time.Time, m *floor.Machine, t *track) (*event.Event, time.Time) {
+	a, _ := e.alarms.Find(m.Site, m.Name, t.key)
+	if a.State == "" {
+		a.Key, a.State = t.key, alarm.Normal
+	}
+	in, wait := e.input(now, m, t, &a)
+	if in.on == "" {
+		return nil, wait
+	}
+	tr, ok := alarm.Step(a.State, in.on)
+	if !ok {
+		return nil, wait
+	}
+	ev := e.transition(now, m, t, &a, tr, in)
+	return &ev, wait
+}
+
+// input is what an alarm is told, by whom and because of which event.
+type input struct {
+	on     alarm.Input
+	by     string
+	reason string
+	cause  string
+	until  *time.Time
+}
+
+// input finds the first input that applies: a person's request before the end
+// of a shelf, before what hides it, before the hazard itself.
+func (e *Engine) input(now time.Time, m *floor.Machine, t *track, a *alarm.Alarm) (input, time.Time) {
+	for _, r := range e.alarms.Requests {
+		if r.Site == m.Site && r.Machine == m.Name && r.Key == t.key {
+			return input{r.On, r.By, r.Reason, r.ID, r.Until}, time.Time{}
+		}
+	}
+	if until := a.Change.Until; a.State == alarm.Shelved && until != nil {
+		if now.Before(*until) {
+			return input{}, *until
+		}
+		return input{on: alarm.Expire}, time.Time{}
+	}
+	if t.found == nil {
+		return e.gone(now, m, t, a)
+	}
+	row := &e.site.Book.Rows[t.found.row]
+	scene := &e.scratch[t.found.scene]
+	if t.found.hide {
+		return input{on: alarm.Suppress}, time.Time{}
+	}
+	if a.State == alarm.Suppressed {
+		return input{on: alarm.Unsuppress}, time.Time{}
+	}
+	if ready := t.since.Add(scene.Rules.Tunings[t.found.row].OnDelay); a.State == alarm.Normal && ready.After(now) {
+		return input{}, ready
+	}
+	if a.State.Active() && worse(row, scene, t.found.row, a) {
+		return input{on: alarm.Escalate}, time.Time{}
+	}
+	return input{on: alarm.Condition}, time.Time{}
+}
+
+// gone handles a hazard that does not hold now.
+func (e *Engine) gone(now time.Time, m *floor.Machine, t *track, a *alarm.Alarm) (input, time.Time) {
+	i := e.rowIndex(t.key.Hazard)
+	if i < 0 || t.key.Job == "" && e.site.Book.Rows[i].Scope != hazard.OnMachine {
+		return input{}, time.Time{} // a hazard as a whole: only people move it
+	}
+	rules := e.rulesFor(hazard.Place{Site: m.Site, Machine: m.Name, Stock: m.Roll.Stock, Class: m.Roll.Class})
+	tuning := rules.Tunings[i]
+	switch a.State {
+	case alarm.Returned:
+		if at := a.Since.Add(e.site.Lapse); e.site.Lapse > 0 {
+			if at.After(now) {
+				return input{}, at
+			}
+			return input{on: alarm.Lapse}, time.Time{}
+		}
+	case alarm.Unacked, alarm.Acked, alarm.Suppressed:
+		if at := t.since.Add(tuning.OffDelay); at.After(now) {
+			return input{}, at
+		}
+		if tuning.Latch {
+			return input{on: alarm.Latch}, time.Time{}
+		}
+		return input{on: alarm.Return}, time.Time{}
+	}
+	return input{}, time.Time{}
+}
+
+func (e *Engine) rowIndex(code string) int {
+	return slices.IndexFunc(e.site.Book.Rows, func(r hazard.Row) bool { return string(r.Code) == code })
+}
+
+// worse reports whether an active alarm must be announced again: the risky
+// start came, or its priority rose.
+func worse(row *hazard.Row, s *hazard.Scene, i int, a *alarm.Alarm) bool {
+	started := row.Scope == hazard.OnNext && s.Phase == hazard.Running && a.Change.Phase == string(hazard.Queued)
+	return started || urgency(priorityOf(row, s, i)) < urgency(hazard.Priority(a.Change.Priority))
+}
+
+func urgency(p hazard.Priority) int { return slices.Index(hazard.Priorities, p) }
+
+// priorityOf is the tuned priority, raised by one where the row says so.
+func priorityOf(row *hazard.Row, s *hazard.Scene, i int) hazard.Priority {
+	p := s.Rules.Tunings[i].Priority
+	if row.Worse != nil && row.Worse(s) {
+		return p.Raised()
+	}
+	return p
+}
+
+// transition writes the event for one row of the lifecycle.
+func (e *Engine) transition(now time.Time, m *floor.Machine, t *track, a *alarm.Alarm, tr alarm.Transition, in input) event.Event {
+	d := &event.AlarmChanged{
+		Hazard: t.key.Hazard, Job: t.key.Job, Part: t.key.Part,
+		From: string(tr.From), To: string(tr.To), On: string(tr.On), Emit: tr.Emit,
+		Phase: a.Change.Phase, Priority: a.Change.Priority,
+		By: in.by, Reason: in.reason, Until: in.until, Cause: in.cause,
+	}
+	if t.found != nil {
+		e.describe(d, m, t.found)
+	}
+	if d.Priority == "" {
+		d.Priority = string(e.plainPriority(t.key.Hazard))
+	}
+	if tr.Emit != alarm.Annunciate {
+		d.Message = e.outcome(d, m, tr, in)
+	}
+	if tr.Emit != "" && e.site.PageFor != nil {
+		d.Page = e.site.PageFor(hazard.Priority(d.Priority))
+	}
+	return event.Event{
+		ID: event.DerivedID("alarm", m.Site, m.Name, d.Hazard, d.Job, d.Part, d.From, d.On, d.To,
+			strconv.FormatUint(e.seq, 10)),
+		Source: Source, Type: event.AlarmChangedType, Time: now.UTC(), Site: m.Site, Machine: m.Name, Data: d,
+	}
+}
+
+func (e *Engine) plainPriority(code string) hazard.Priority {
+	if i := e.rowIndex(code); i >= 0 {
+		return e.site.Book.Rows[i].Priority
+	}
+	return hazard.Low
+}
+
+// wake keeps one moment per machine in the heap.
+func (e *Engine) wake(w *watch, key string, at time.Time) {
+	if w.wakeAt.Equal(at) {
+		return
+	}
+	w.wakeAt = at
+	if !at.IsZero() {
+		heap.Push(&e.wakes, wake{at, key})
+	}
+}
+
+type wake struct {
+	at      time.Time
+	machine string
+}
+
+// wakes is a heap of moments, soonest first.
+type wakes []wake
+
+func (w wakes) Len() int           { return len(w) }
+func (w wakes) Less(i, j int) bool { return w[i].at.Before(w[j].at) }
+func (w wakes) Swap(i, j int)      { w[i], w[j] = w[j], w[i] }
+func (w *wakes) Push(x any)        { *w = append(*w, x.(wake)) }
+func (w *wakes) Pop() any {
+	last := len(*w) - 1
+	x := (*w)[last]
+	*w = (*w)[:last]
+	return x
+}

@@ -1,0 +1,226 @@
+package rules
+
+import (
+	"fmt"
+	"time"
+
+	"rollwarden/rules/alarm"
+	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
+	"rollwarden/rules/hazard"
+	"rollwarden/rules/units"
+)
+
+// maxScenes bounds how far down a queue runs are judged.
+const maxScenes = 40
+
+// scenes lays out all that is judged on a machine: the machine itself, the
+// running run, the resting one, and the queued ones with their expected
+// starts.
+func (e *Engine) scenes(now time.Time, m *floor.Machine) {
+	e.scratch = e.scratch[:0]
+	own := e.scene(now, m)
+	switch {
+	case m.Run != nil:
+		own.Run, own.Phase, own.Next, own.ReadyAt = m.Run, hazard.Running, true, m.Run.Started
+	case len(m.Queue) > 0:
+		own.Run, own.Phase, own.Next = &m.Queue[0], hazard.Queued, true
+	}
+	e.want(&own)
+	e.scratch = append(e.scratch, own)
+	free := now // when the machine is free again; zero once nobody can tell
+	if m.Run != nil {
+		e.scratch = append(e.scratch, own)
+		free = endOf(&own, m.Run.Started, now)
+	}
+	if m.Last != nil && !m.Last.Cut {
+		s := e.scene(now, m)
+		s.Run, s.Phase = m.Last, hazard.Resting
+		e.want(&s)
+		e.scratch = append(e.scratch, s)
+	}
+	for i := range m.Queue {
+		if len(e.scratch) == maxScenes {
+			return
+		}
+		s := e.scene(now, m)
+		s.Run, s.Phase, s.Next = &m.Queue[i], hazard.Queued, i == 0
+		s.ReadyAt = readyAt(s.Run, free, now, i == 0 && m.Run == nil)
+		e.want(&s)
+		free = endOf(&s, s.ReadyAt, now)
+		e.scratch = append(e.scratch, s)
+	}
+	if len(m.Queue) > 0 && m.Run == nil {
+		// The machine's own scene speaks of the first queued run.
+		for i := range e.scratch[1:] {
+			if s := &e.scratch[i+1]; s.Next {
+				e.scratch[0].ReadyAt = s.ReadyAt
+			}
+		}
+	}
+}
+
+func (e *Engine) scene(now time.Time, m *floor.Machine) hazard.Scene {
+	class := m.Roll.Class
+	if !m.Roll.Loaded {
+		class = event.Unknown
+	}
+	loaded := e.site.Films.Lookup(m.Roll.Stock, class)
+	return hazard.Scene{
+		Now: now, Machine: m, Plant: e.plantOf(m.Site, m.Name), Climate: e.floor.Climate(m),
+		Drift: e.site.Drift, Display: e.site.Display, Loaded: loaded,
+		Rules: e.rulesFor(hazard.Place{Site: m.Site, Machine: m.Name, Stock: loaded.Stock, Class: loaded.Class}),
+	}
+}
+
+// want resolves the film that the scene's ticket asks for. A ticket that asks
+// for none is judged on what is loaded. A run further down the queue follows
+// the rules of its own film, since another roll may be on by then.
+func (e *Engine) want(s *hazard.Scene) {
+	s.Wanted = s.Loaded
+	if s.Run == nil || s.Run.Ticket == nil {
+		return
+	}
+	t := &s.Run.Ticket.Data
+	if t.Stock == "" && t.FilmClass == "" {
+		return
+	}
+	s.Wanted = e.site.Films.Lookup(t.Stock, t.FilmClass)
+	if !s.Next && s.Phase == hazard.Queued {
+		s.Rules = e.rulesFor(hazard.Place{Site: s.Machine.Site, Machine: s.Machine.Name, Stock: s.Wanted.Stock, Class: s.Wanted.Class})
+	}
+}
+
+// readyAt is when a run is expected to start: its planned start, but not
+// before the machine is free, and never in the past. The first run of an idle
+// machine without a planned start may start at any moment, which is zero.
+func readyAt(r *floor.Run, free, now time.Time, next bool) time.Time {
+	planned := r.StartAt
+	switch {
+	case planned.IsZero() && next:
+		return time.Time{}
+	case free.IsZero() && planned.IsZero():
+		return time.Time{}
+	case planned.Before(free):
+		planned = free
+	}
+	if planned.Before(now) {
+		return now
+	}
+	return planned
+}
+
+// endOf is when a run that starts then will have been printed; zero when its
+// length or speed is not known.
+func endOf(s *hazard.Scene, start, now time.Time) time.Time {
+	d, known := s.DurationS().Get()
+	if !known {
+		return time.Time{}
+	}
+	if start.IsZero() {
+		start = now
+	}
+	end := start.Add(time.Duration(d * float64(time.Second)))
+	if end.Before(now) {
+		return now
+	}
+	return end
+}
+
+// describe fills a transition with what the hazard sees now: evidence,
+// remedies, caution and the alarm in one sentence.
+func (e *Engine) describe(d *event.AlarmChanged, m *floor.Machine, f *finding) {
+	row, s := &e.site.Book.Rows[f.row], &e.scratch[f.scene]
+	d.Phase = string(s.Phase)
+	if row.Scope == hazard.OnMachine {
+		d.Phase = ""
+	}
+	d.Priority = string(priorityOf(row, s, f.row))
+	d.Evidence = row.Evidence(s)
+	d.Caution = row.Caution
+	d.Remedies = e.site.Advisor.Advise(row, s)
+	d.ReadyAt = nil
+	if !s.ReadyAt.IsZero() && s.Phase == hazard.Queued {
+		at := s.ReadyAt.UTC()
+		d.ReadyAt = &at
+	}
+	d.Message = e.message(d, m, row, s)
+}
+
+// message says the alarm in one sentence that fits a pager.
+func (e *Engine) message(d *event.AlarmChanged, m *floor.Machine, row *hazard.Row, s *hazard.Scene) string {
+	text := fmt.Sprintf("%s: %s", m.Name, row.Say(s))
+	if d.Job != "" {
+		text = fmt.Sprintf("%s, %s: %s", m.Name, jobName(d.Job, d.Part), row.Say(s))
+	}
+	switch {
+	case row.Scope == hazard.OnMachine:
+	case s.Phase == hazard.Running:
+		text += "; the run has started"
+	case s.Phase == hazard.Queued && s.ReadyAt.IsZero():
+		text += "; it may start at any moment"
+	case s.Phase == hazard.Queued:
+		text += "; it starts in " + units.Span(s.ReadyAt.Sub(s.Now))
+	}
+	if len(d.Remedies) > 0 && d.Remedies[0].WhyNot == "" {
+		text += ". " + best(d.Remedies[0])
+		if row.Code == hazard.BareEdge {
+			expected, odds := e.site.Advisor.DoNothing(s)
+			text += fmt.Sprintf("; starting as it is costs %s in expectation (%.0f %% odds of a strike)", expected, 100*odds.P)
+		}
+	}
+	return text + "."
+}
+
+// outcomes say what a transition that annunciates nothing means to a person.
+var outcomes = map[alarm.Input]string{
+	alarm.Return:      "is settled",
+	alarm.Latch:       "is gone and stays until somebody resets it",
+	alarm.Acknowledge: "was acknowledged",
+	alarm.Reset:       "was reset",
+	alarm.Shelve:      "was shelved",
+	alarm.Release:     "was taken off the shelf",
+	alarm.Expire:      "came off the shelf, its time being over",
+	alarm.Suppress:    "is hidden while its cause stands",
+	alarm.Unsuppress:  "is no longer hidden",
+	alarm.TakeOut:     "was taken out of service",
+	alarm.PutBack:     "was put back in service",
+	alarm.Lapse:       "was settled long ago and is forgotten",
+}
+
+// outcome says a transition that annunciates nothing in one sentence.
+func (e *Engine) outcome(d *event.AlarmChanged, m *floor.Machine, tr alarm.Transition, in input) string {
+	title := d.Hazard
+	if i := e.rowIndex(d.Hazard); i >= 0 {
+		title = e.site.Book.Rows[i].Title
+	}
+	text := m.Name
+	if d.Job != "" {
+		text += ", " + jobName(d.Job, d.Part)
+	}
+	text += fmt.Sprintf(": %q %s", title, outcomes[tr.On])
+	if in.by != "" {
+		text += " by " + in.by
+	}
+	if in.until != nil {
+		text += " until " + in.until.UTC().Format(time.RFC3339)
+	}
+	if in.reason != "" {
+		text += " (" + in.reason + ")"
+	}
+	return text + "."
+}
+
+func best(r event.Remedy) string {
+	if r.Expected == "" {
+		return "Do: " + r.Text
+	}
+	return fmt.Sprintf("Cheapest: %s for %s", r.Text, r.Cost)
+}
+
+func jobName(job, part string) string {
+	if part == "" {
+		return job
+	}
+	return job + "/" + part
+}
