@@ -1,0 +1,506 @@
+package folder
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"rollwarden/rules/event"
+)
+
+var errCrash = errors.New("the machine went down")
+
+// flaky is the real disk behind a door at which a test may fail a step, change
+// the folder in the middle of one, or pull the plug.
+type flaky struct {
+	mu     sync.Mutex
+	before func(op, name string) error // called before each step; nil for a healthy disk
+	apart  bool                        // accepted/ and rejected/ are another file system
+	short  bool                        // a file ends one byte early
+	ops    int
+	log    []string
+}
+
+func (d *flaky) step(op, name string) error {
+	d.mu.Lock()
+	d.ops++
+	d.log = append(d.log, op+" "+name)
+	before := d.before
+	d.mu.Unlock()
+	if before == nil {
+		return nil
+	}
+	return before(op, name)
+}
+
+func (d *flaky) set(before func(op, name string) error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.before = before
+}
+
+func (d *flaky) open(dir string) (tree, error) {
+	if err := d.step("root", dir); err != nil {
+		return nil, &fs.PathError{Op: "open", Path: dir, Err: err}
+	}
+	t, err := openTree(dir)
+	if err != nil {
+		return nil, err
+	}
+	return &flakyTree{t, d}, nil
+}
+
+type flakyTree struct {
+	tree
+	d *flaky
+}
+
+func (t *flakyTree) fault(op, name string) error {
+	if err := t.d.step(op, name); err != nil {
+		return &fs.PathError{Op: op, Path: name, Err: err}
+	}
+	return nil
+}
+
+func (t *flakyTree) Lstat(name string) (fs.FileInfo, error) {
+	if err := t.fault("lstat", name); err != nil {
+		return nil, err
+	}
+	return t.tree.Lstat(name)
+}
+
+func (t *flakyTree) OpenFile(name string, flag int, perm fs.FileMode) (file, error) {
+	op := "open"
+	if flag&os.O_CREATE != 0 {
+		op = "create"
+	}
+	if err := t.fault(op, name); err != nil {
+		return nil, err
+	}
+	f, err := t.tree.OpenFile(name, flag, perm)
+	if err != nil {
+		return nil, err
+	}
+	return &flakyFile{f, t, name}, nil
+}
+
+func (t *flakyTree) Mkdir(name string, perm fs.FileMode) error {
+	if err := t.fault("mkdir", name); err != nil {
+		return err
+	}
+	return t.tree.Mkdir(name, perm)
+}
+
+func (t *flakyTree) Rename(from, to string) error {
+	if err := t.fault("rename", from+" "+to); err != nil {
+		return err
+	}
+	if t.d.apart && side(from) != side(to) {
+		return &os.LinkError{Op: "rename", Old: from, New: to, Err: syscall.EXDEV}
+	}
+	return t.tree.Rename(from, to)
+}
+
+// side names the file system on which a path lies when the disk is apart.
+func side(name string) string {
+	dir, _, _ := strings.Cut(name, "/")
+	if dir == AcceptedDir || dir == RejectedDir {
+		return dir
+	}
+	return ""
+}
+
+func (t *flakyTree) Remove(name string) error {
+	if err := t.fault("remove", name); err != nil {
+		return err
+	}
+	return t.tree.Remove(name)
+}
+
+func (t *flakyTree) Chtimes(name string, a, m time.Time) error {
+	if err := t.fault("chtimes", name); err != nil {
+		return err
+	}
+	return t.tree.Chtimes(name, a, m)
+}
+
+type flakyFile struct {
+	file
+	t    *flakyTree
+	name string
+}
+
+func (f *flakyFile) Read(p []byte) (int, error) {
+	if err := f.t.fault("read", f.name); err != nil {
+		return 0, err
+	}
+	n, err := f.file.Read(p)
+	if f.t.d.short && n > 0 {
+		return n - 1, io.EOF
+	}
+	return n, err
+}
+
+func (f *flakyFile) Write(p []byte) (int, error) {
+	if err := f.t.fault("write", f.name); err != nil {
+		return 0, err
+	}
+	return f.file.Write(p)
+}
+
+func (f *flakyFile) Stat() (fs.FileInfo, error) {
+	if err := f.t.fault("stat", f.name); err != nil {
+		return nil, err
+	}
+	return f.file.Stat()
+}
+
+func (f *flakyFile) Readdirnames(n int) ([]string, error) {
+	if err := f.t.fault("readdir", f.name); err != nil {
+		return nil, err
+	}
+	return f.file.Readdirnames(n)
+}
+
+func (f *flakyFile) Sync() error {
+	if err := f.t.fault("sync", f.name); err != nil {
+		return err
+	}
+	return f.file.Sync()
+}
+
+// book is a journal that can fail before it stores, or after it.
+type book struct {
+	mu     sync.Mutex
+	before func() error
+	after  func() error
+	stored []event.Event
+	tries  []time.Time
+}
+
+func (b *book) publish(_ context.Context, events ...event.Event) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.tries = append(b.tries, time.Now())
+	if b.before != nil {
+		if err := b.before(); err != nil {
+			return err
+		}
+	}
+	b.stored = append(b.stored, events...)
+	if b.after != nil {
+		return b.after()
+	}
+	return nil
+}
+
+func (b *book) fail(before, after func() error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.before, b.after = before, after
+}
+
+func (b *book) events() []event.Event {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.stored)
+}
+
+func (b *book) attempts() []time.Time {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.tries)
+}
+
+// ids maps the SHA-256 of each content to the distinct event keys stored for it.
+func (b *book) ids() map[string]map[event.Key]bool {
+	out := map[string]map[event.Key]bool{}
+	for _, e := range b.events() {
+		var sum string
+		switch d := e.Data.(type) {
+		case *event.TicketReceived:
+			sum = d.SourceSHA256
+		case *event.TicketRejected:
+			sum = d.SourceSHA256
+		}
+		if out[sum] == nil {
+			out[sum] = map[event.Key]bool{}
+		}
+		out[sum][e.Key()] = true
+	}
+	return out
+}
+
+func sha(content string) string {
+	sum := sha256.Sum256([]byte(content))
+	return hex.EncodeToString(sum[:])
+}
+
+// cutShort is how the tests' reader says that a text ends too early.
+type cutShort struct{}
+
+func (cutShort) Error() string    { return "the text ends before its last line" }
+func (cutShort) Incomplete() bool { return true }
+
+// readTicket is a tiny ticket format: the first line says what it is, and the
+// last line is "end".
+func readTicket(_ Inbox, name string, data []byte) (Reading, error) {
+	text := string(data)
+	if strings.HasPrefix(text, "bad") {
+		return Reading{}, fmt.Errorf("%s: %w", name, &event.Fault{Field: "stock", Want: "a stock code", Got: `""`})
+	}
+	if !strings.HasSuffix(text, "end\n") {
+		return Reading{}, cutShort{}
+	}
+	job, _, _ := strings.Cut(text, "\n")
+	return Reading{Note: "read " + job, Events: []event.Event{{Type: "ticket.received",
+		Data: &event.TicketReceived{Job: job, SourceFile: name, SourceSHA256: sha(text)}}}}, nil
+}
+
+func good(job string) string { return "good " + job + "\nend\n" }
+func bad(job string) string  { return "bad " + job + "\nend\n" }
+
+// rig is one watcher over one inbox on a disk that can fail.
+type rig struct {
+	t       testing.TB
+	dir     string
+	disk    *flaky
+	book    *book
+	o       Options
+	notify  func() (*notifier, error) // nil for the poll alone
+	mu      sync.Mutex
+	results []Result
+	logged  lockedBuffer
+	stop    func()
+}
+
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  strings.Builder
+}
+
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+func newRig(t testing.TB) *rig { return newRigIn(t, t.TempDir()) }
+
+func newRigIn(t testing.TB, dir string) *rig {
+	r := &rig{t: t, dir: dir, disk: &flaky{}, book: &book{}}
+	r.o = Options{
+		Inboxes: []Inbox{{Dir: dir, Site: "north", Machine: "heron"}},
+		Read:    readTicket, Publish: r.book.publish,
+		Log: zerolog.New(&r.logged).Level(zerolog.InfoLevel),
+		Report: func(res Result) {
+			r.mu.Lock()
+			defer r.mu.Unlock()
+			r.results = append(r.results, res)
+		},
+	}
+	return r
+}
+
+// start runs the watch until the returned function is called, which waits for
+// its end.
+func (r *rig) start() {
+	w, err := newWatcher(r.o)
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	w.open = r.disk.open
+	w.hints.open = r.notify
+	if r.notify == nil {
+		w.hints.open = func() (*notifier, error) { return nil, errors.New("no notifications in this test") }
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		w.run(ctx)
+	}()
+	r.stop = func() {
+		cancel()
+		<-done
+	}
+}
+
+func (r *rig) path(parts ...string) string {
+	return filepath.Join(append([]string{r.dir}, parts...)...)
+}
+
+// put writes a file in one go. Its change time is the test's clock, because a
+// bubble's seconds pass in no time on the disk.
+func (r *rig) put(name, content string) {
+	r.t.Helper()
+	check(r.t, os.WriteFile(r.path(name), []byte(content), 0o644))
+	check(r.t, os.Chtimes(r.path(name), time.Now(), time.Now()))
+}
+
+// swap puts a whole file under a name by renaming, as a careful writer does.
+func (r *rig) swap(name, content string) {
+	r.t.Helper()
+	r.put(".swap.part", content)
+	check(r.t, os.Rename(r.path(".swap.part"), r.path(name)))
+}
+
+// add appends to a file that is there, and reports whether it was.
+func (r *rig) add(name, more string) bool {
+	r.t.Helper()
+	f, err := os.OpenFile(r.path(name), os.O_WRONLY|os.O_APPEND, 0)
+	if errors.Is(err, fs.ErrNotExist) {
+		return false
+	}
+	check(r.t, err)
+	_, err = f.WriteString(more)
+	check(r.t, errors.Join(err, f.Close()))
+	return true
+}
+
+func (r *rig) exists(parts ...string) bool {
+	_, err := os.Lstat(r.path(parts...))
+	return err == nil
+}
+
+func (r *rig) content(parts ...string) string {
+	r.t.Helper()
+	data, err := os.ReadFile(r.path(parts...))
+	check(r.t, err)
+	return string(data)
+}
+
+func (r *rig) outcomes(name string) []Outcome {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	var out []Outcome
+	for _, res := range r.results {
+		if res.Name == name {
+			out = append(out, res.Outcome)
+		}
+	}
+	return out
+}
+
+func (r *rig) lastResult() Result {
+	r.t.Helper()
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if len(r.results) == 0 {
+		r.t.Fatal("nothing was reported")
+	}
+	return r.results[len(r.results)-1]
+}
+
+func check(t testing.TB, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// resting reads what lies in a folder of the inbox: contents by name, without
+// the notes, which are checked to be there.
+func resting(t testing.TB, dir, sub string) map[string]string {
+	t.Helper()
+	out := map[string]string{}
+	entries, err := os.ReadDir(filepath.Join(dir, sub))
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		t.Fatal(err)
+	}
+	notes := map[string]bool{}
+	for _, e := range entries {
+		switch {
+		case strings.HasSuffix(e.Name(), ".reason.txt"):
+			notes[strings.TrimSuffix(e.Name(), ".reason.txt")] = true
+		case e.IsDir():
+		default:
+			data, err := os.ReadFile(filepath.Join(dir, sub, e.Name()))
+			check(t, err)
+			out[e.Name()] = string(data)
+		}
+	}
+	if sub == RejectedDir {
+		for name := range out {
+			if !notes[name] {
+				t.Errorf("%s lies in %s without a reason", name, sub)
+			}
+		}
+	}
+	return out
+}
+
+// orphans lists the notes in rejected/ whose file is not there. A crash may
+// leave one; anything less must not.
+func orphans(t testing.TB, dir string) (names []string) {
+	t.Helper()
+	notes, err := filepath.Glob(filepath.Join(dir, RejectedDir, "*.reason.txt"))
+	check(t, err)
+	for _, note := range notes {
+		if _, err := os.Lstat(strings.TrimSuffix(note, ".reason.txt")); err != nil {
+			names = append(names, filepath.Base(note))
+		}
+	}
+	return names
+}
+
+// audit is the checker. It knows nothing of the watcher: it reads the folder
+// and the journal and holds them against the contents that were delivered.
+// Every one of must has to lie in exactly one place once; others may have been
+// overwritten by their writer, but what lies there must be in the journal.
+func audit(t testing.TB, dir string, b *book, must ...string) {
+	t.Helper()
+	for name := range resting(t, dir, ".") {
+		t.Errorf("%s is still in the inbox", name)
+	}
+	for name := range resting(t, dir, takingDir) {
+		t.Errorf("%s is still being taken", name)
+	}
+	ids := b.ids()
+	count := map[string]int{}
+	for _, sub := range []string{AcceptedDir, RejectedDir} {
+		for name, content := range resting(t, dir, sub) {
+			count[content]++
+			whole := strings.HasPrefix(content, "good") && strings.HasSuffix(content, "end\n")
+			if whole != (sub == AcceptedDir) {
+				t.Errorf("%s lies in %s with content %q", name, sub, content)
+			}
+			if len(ids[sha(content)]) == 0 {
+				t.Errorf("%s lies in %s but the journal does not hold %q", name, sub, content)
+			}
+			if whole && len(ids[sha(content)]) > 1 {
+				t.Errorf("%q was published under %d ids", content, len(ids[sha(content)]))
+			}
+		}
+	}
+	for _, content := range must {
+		if count[content] != 1 {
+			t.Errorf("%q lies in %d places, want 1", content, count[content])
+		}
+	}
+	for content, n := range count {
+		if n > 1 {
+			t.Errorf("%q lies in %d places, want 1", content, n)
+		}
+	}
+}
