@@ -8,12 +8,13 @@
 package event
 
 import (
+	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
-
-	"crypto/sha256"
+	"unicode/utf8"
 )
 
 // Type names a kind of floor event, as in "edge.moved". The CloudEvents type
@@ -72,21 +73,37 @@ func Subject(site, machine string, t Type) string {
 	return SubjectRoot + "." + site + "." + machine + "." + string(t)
 }
 
-// ParseSubject splits a journal subject into its site, machine and type.
+// ParseSubject splits a journal subject into its site, machine and type. The
+// type may be one that the contract does not know, but must be fit to be the
+// end of a NATS subject: tokens with dots between them, no wildcard, no space.
 func ParseSubject(subject string) (site, machine string, t Type, err error) {
-	parts := strings.SplitN(subject, ".", 4)
-	if len(parts) != 4 || parts[0] != SubjectRoot {
+	root, rest, _ := strings.Cut(subject, ".")
+	site, rest, _ = strings.Cut(rest, ".")
+	machine, typ, ok := strings.Cut(rest, ".")
+	if root != SubjectRoot || !ok {
 		return "", "", "", &Fault{Field: "subject", Want: "floor.<site>.<machine>.<type>", Got: quote(subject)}
 	}
-	for i, field := range []string{"site", "machine"} {
-		if err := CheckName("subject "+field, parts[i+1]); err != nil {
-			return "", "", "", err
+	if err := CheckName("subject site", site); err != nil {
+		return "", "", "", err
+	}
+	if err := CheckName("subject machine", machine); err != nil {
+		return "", "", "", err
+	}
+	if !isTypeName(typ) {
+		return "", "", "", &Fault{Field: "subject type", Want: "an event type such as edge.moved", Got: quote(typ)}
+	}
+	return site, machine, Type(typ), nil
+}
+
+func isTypeName(s string) bool {
+	last := '.'
+	for _, r := range s {
+		if r <= ' ' || r == '*' || r == '>' || r == 0x7f || r == utf8.RuneError || r == '.' && last == '.' {
+			return false
 		}
+		last = r
 	}
-	if parts[3] == "" {
-		return "", "", "", &Fault{Field: "subject type", Want: "an event type such as edge.moved"}
-	}
-	return parts[1], parts[2], Type(parts[3]), nil
+	return last != '.'
 }
 
 // MaxName is the longest site or machine name, in bytes.
@@ -135,10 +152,17 @@ func DerivedID(parts ...string) string {
 	return hex.EncodeToString(h.Sum(nil)[:16])
 }
 
-func quote(s string) string {
+// quote shows a text in a message: in quotes, and not at any length.
+func quote(s string) string { return strconv.Quote(clip(s)) }
+
+func clip(s string) string {
 	const most = 60
-	if len(s) > most {
-		s = s[:most] + "…"
+	if len(s) <= most {
+		return s
 	}
-	return fmt.Sprintf("%q", s)
+	end := most
+	for end > 0 && !utf8.RuneStart(s[end]) {
+		end--
+	}
+	return s[:end] + "…"
 }

@@ -19,6 +19,11 @@ const (
 	FromDaemon   Origin = "daemon"
 )
 
+// ContractVersion is the version of the event contract, by semantic
+// versioning: a new type or optional field is a minor change, anything that
+// could make a sender's event be refused a major one.
+const ContractVersion = "1.0.0"
+
 // Kinds lists every event type of the contract.
 var Kinds = []Kind{
 	{"ticket.received", "A job ticket was accepted.", func() Payload { return new(TicketReceived) }, FromFolder},
