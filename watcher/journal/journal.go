@@ -1,0 +1,209 @@
+// Package journal keeps the events of the floor in one JetStream stream, which
+// is the only truth: every state of the watch is a fold of it.
+//
+// Publish returns only when every event is stored, Follow hands every entry
+// over once and in order, and Snapshots shorten a restart. The stream refuses
+// new events when it is full rather than dropping old ones, and nothing in it
+// can be deleted or purged; only MaxAge, when it is set, lets entries go.
+package journal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"reflect"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/rs/zerolog"
+
+	"rollwarden/rules/event"
+)
+
+// StreamName is the name of the stream unless Options say otherwise.
+const StreamName = "FLOOR"
+
+// Options describe the stream.
+type Options struct {
+	Stream   string        // name; StreamName when empty
+	MaxBytes int64         // most that the journal may hold, bytes; above 0
+	MaxAge   time.Duration // entries older than this are let go; 0 keeps them for ever
+	Replicas int           // copies in a cluster; 1 when 0
+
+	// Gap, when set, is called by Follow for every run of sequences, first
+	// and last included, that should be in the journal and is not. It is
+	// called before the entries that come after the gap are handed over.
+	Gap func(first, last uint64)
+
+	Log zerolog.Logger
+}
+
+// The errors that a caller may want to tell apart with errors.Is.
+var (
+	// ErrFull means that the journal has no room for a new event.
+	ErrFull = errors.New("the journal is full")
+	// ErrReplaced means that the stream is no longer the one whose sequences
+	// the caller has: it was removed, or put back from an older copy.
+	ErrReplaced = errors.New("the journal was replaced")
+	// ErrNotFound means that the journal has no entry with that sequence.
+	ErrNotFound = errors.New("no such journal entry")
+)
+
+// Entry is one message of the journal and its place in it.
+type Entry struct {
+	Seq uint64 // 1 for the first entry ever
+	event.Message
+}
+
+// Journal is the open stream. It is safe for concurrent use.
+type Journal struct {
+	out     publisher
+	conn    *nats.Conn
+	stream  jetstream.Stream
+	created time.Time // tells a stream from its successor of the same name
+	max     int64     // bytes
+	gap     func(first, last uint64)
+	log     zerolog.Logger
+}
+
+// dedupeWindow is how long the server remembers the Nats-Msg-Id headers of
+// senders that set one. The fold knows events by their own ids for ever, so
+// the window is only a courtesy and is kept short.
+const dedupeWindow = 30 * time.Second
+
+// Open makes the stream, or checks that the one that is there is fit to be a
+// journal and gives it the limits of the options.
+func Open(ctx context.Context, js jetstream.JetStream, o Options) (*Journal, error) {
+	if o.MaxBytes <= 0 {
+		return nil, fmt.Errorf("journal size: want a number of bytes above 0, got %d", o.MaxBytes)
+	}
+	if o.MaxAge < 0 || o.MaxAge > 0 && o.MaxAge < time.Minute {
+		return nil, fmt.Errorf("journal age: want 0 to keep everything, or at least %s, got %s", time.Minute, o.MaxAge)
+	}
+	if o.Stream == "" {
+		o.Stream = StreamName
+	}
+	stream, err := openStream(ctx, js, o)
+	if err != nil {
+		return nil, explainOpen(o, err)
+	}
+	info := stream.CachedInfo()
+	if lost := info.State.Lost; lost != nil {
+		o.Log.Error().Int("entries", len(lost.Msgs)).Uint64("bytes", lost.Bytes).Msg("the journal's files are damaged and entries are lost: restore a copy if there is one")
+	}
+	return &Journal{out: js, conn: js.Conn(), stream: stream, created: info.Created, max: o.MaxBytes, gap: o.Gap, log: o.Log}, nil
+}
+
+// openStream creates the stream, or updates what differs in the one there is.
+func openStream(ctx context.Context, js jetstream.JetStream, o Options) (jetstream.Stream, error) {
+	stream, err := js.Stream(ctx, o.Stream)
+	if errors.Is(err, jetstream.ErrStreamNotFound) {
+		return js.CreateStream(ctx, shape(jetstream.StreamConfig{Name: o.Stream}, o))
+	}
+	if err != nil {
+		return nil, err
+	}
+	info := stream.CachedInfo()
+	if err := fit(info.Config); err != nil {
+		return nil, err
+	}
+	// The server would cut the journal down to a smaller limit at once.
+	if held := info.State.Bytes; held > uint64(o.MaxBytes) {
+		return nil, fmt.Errorf("it holds %d bytes, more than the %d that are allowed: raise the limit, or let old entries go by age", held, o.MaxBytes)
+	}
+	config := shape(info.Config, o)
+	if reflect.DeepEqual(config, info.Config) {
+		return stream, nil
+	}
+	return js.UpdateStream(ctx, config)
+}
+
+// shape gives a stream what makes it a journal and leaves the rest, such as
+// placement and compression, to the operator of the server. The fields are
+// described in the NATS documentation, JetStream concepts, "Streams".
+func shape(c jetstream.StreamConfig, o Options) jetstream.StreamConfig {
+	c.Subjects = []string{event.SubjectRoot + ".>"}
+	c.Storage = jetstream.FileStorage
+	c.Retention = jetstream.LimitsPolicy
+	c.Discard = jetstream.DiscardNew // when full, refuse the new rather than drop the old
+	c.MaxBytes = o.MaxBytes
+	c.MaxAge = o.MaxAge
+	c.MaxMsgs = -1
+	c.MaxMsgsPerSubject = -1
+	c.MaxMsgSize = event.MaxData
+	c.Replicas = max(o.Replicas, 1)
+	c.Duplicates = dedupeWindow
+	c.DenyDelete = true
+	c.DenyPurge = true
+	c.AllowRollup = false // a roll-up is a purge by header
+	c.AllowDirect = true
+	return c
+}
+
+// fit refuses a stream that loses events whatever limits it is given.
+func fit(c jetstream.StreamConfig) error {
+	switch {
+	case c.Storage != jetstream.FileStorage:
+		return errors.New("it keeps its messages in memory: want file storage")
+	case c.Retention != jetstream.LimitsPolicy:
+		return fmt.Errorf("it lets messages go by %s: want retention by limits", c.Retention)
+	case c.NoAck:
+		return errors.New("it acknowledges nothing: want no_ack off")
+	case c.Sealed:
+		return errors.New("it is sealed: want a stream that can be written")
+	case c.Mirror != nil || len(c.Sources) > 0:
+		return errors.New("it copies another stream: want one of its own")
+	case c.AllowMsgTTL:
+		return errors.New("its senders can let messages expire: want per-message TTL off")
+	case c.SubjectTransform != nil:
+		return errors.New("it changes subjects: want no subject transform")
+	case c.PersistMode == jetstream.AsyncPersistMode:
+		return errors.New("it acknowledges before it stores: want the default persist mode")
+	}
+	return nil
+}
+
+// explainOpen says what to do when there can be no journal.
+func explainOpen(o Options, err error) error {
+	err = fmt.Errorf("open journal stream %s: %w", o.Stream, err)
+	switch {
+	case hasCode(err, codeStorageExceeded):
+		return fmt.Errorf("%w: NATS may store less than the %d bytes that the journal asks for: raise its store limit or lower the journal's", err, o.MaxBytes)
+	case errors.Is(err, jetstream.ErrJetStreamNotEnabled), errors.Is(err, jetstream.ErrJetStreamNotEnabledForAccount), errors.Is(err, nats.ErrNoResponders):
+		return fmt.Errorf("%w: switch JetStream on in that NATS server", err)
+	}
+	return err
+}
+
+// Last returns the sequence of the newest entry, 0 when there never was one.
+func (j *Journal) Last(ctx context.Context) (uint64, error) {
+	info, err := j.stream.Info(ctx)
+	if err != nil {
+		return 0, fmt.Errorf("look at the journal: %w", err)
+	}
+	return info.State.LastSeq, nil
+}
+
+// directHeaders are what the server adds to an answer to a direct get
+// (NATS ADR-31, "Response Format"). They are no part of the message.
+var directHeaders = []string{"Nats-Stream", "Nats-Subject", "Nats-Sequence", "Nats-Time-Stamp"}
+
+// Get returns one entry; the error is ErrNotFound when it is not there. In a
+// cluster an entry may take a moment to be found on every server.
+func (j *Journal) Get(ctx context.Context, seq uint64) (Entry, error) {
+	m, err := j.stream.GetMsg(ctx, seq)
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return Entry{}, fmt.Errorf("entry %d: %w", seq, ErrNotFound)
+	}
+	if err != nil {
+		return Entry{}, fmt.Errorf("read journal entry %d: %w", seq, err)
+	}
+	for _, name := range directHeaders {
+		m.Header.Del(name)
+	}
+	if len(m.Header) == 0 {
+		m.Header = nil
+	}
+	return Entry{m.Sequence, event.Message{Subject: m.Subject, Header: m.Header, Data: m.Data, Stored: m.Time}}, nil
+}
