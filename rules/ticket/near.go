@@ -1,0 +1,74 @@
+package ticket
+
+import (
+	"reflect"
+	"strings"
+)
+
+// memberNames lists the members of the JSON ticket.
+func memberNames() []string {
+	t := reflect.TypeFor[jsonTicket]()
+	names := make([]string, 0, t.NumField())
+	for i := range t.NumField() {
+		if name := t.Field(i).Tag.Get("json"); name != "$schema" {
+			names = append(names, name)
+		}
+	}
+	return names
+}
+
+// suggest says what an unknown member was probably meant to be.
+func suggest(unknown string) string {
+	names := memberNames()
+	best, least := "", 1+max(2, len(unknown)/3)
+	lower := strings.ToLower(unknown)
+	for _, name := range names {
+		if d := distance(lower, name); d < least {
+			best, least = name, d
+		}
+	}
+	if best == "" {
+		best = sharing(lower, names)
+	}
+	if best == "" {
+		return "one of " + strings.Join(names, ", ")
+	}
+	return "a member of the ticket; did you mean " + best + "?"
+}
+
+// sharing finds a member that has a word in common with the unknown one, so
+// that "width" and "rollWidth" both lead to roll_width_mm.
+func sharing(unknown string, names []string) string {
+	for _, name := range names {
+		for _, word := range strings.Split(name, "_") {
+			if len(word) > 3 && strings.Contains(unknown, word) {
+				return name
+			}
+		}
+	}
+	return ""
+}
+
+// distance is the Levenshtein distance in letters: how many have to be put
+// in, taken out or replaced to turn a into b.
+func distance(a, b string) int {
+	const longest = 64 // no member is longer, so the rest cannot matter
+	from, to := []rune(a), []rune(b)
+	from, to = from[:min(len(from), longest)], to[:min(len(to), longest)]
+	row := make([]int, len(to)+1)
+	for j := range row {
+		row[j] = j
+	}
+	for i, r := range from {
+		diagonal := row[0]
+		row[0] = i + 1
+		for j, s := range to {
+			cost := diagonal
+			if r != s {
+				cost = 1 + min(diagonal, row[j], row[j+1])
+			}
+			diagonal, row[j+1] = row[j+1], cost
+		}
+	}
+	return row[len(to)]
+}
