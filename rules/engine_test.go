@@ -1,28 +1,318 @@
 package rules_test
 
 import (
-	"fmt"
-	"rollwarden/rules/event"
+	"strings"
 	"testing"
+	"time"
+
+	"rollwarden/rules"
+	"rollwarden/rules/alarm"
+	"rollwarden/rules/event"
+	"rollwarden/rules/hazard"
 )
 
-func TestSmoke(t *testing.T) {
-	d := newDesk(t, shop(t, nil))
-	show := func(c []event.AlarmChanged) {
-		for _, x := range c {
-			fmt.Println(x.From, "->", x.To, x.On, x.Emit, x.Priority, x.Message)
-			for _, r := range x.Remedies {
-				fmt.Printf("    %+v\n", r)
-			}
-			for _, r := range x.Evidence {
-				fmt.Printf("    %+v\n", r)
-			}
+// only returns the transitions of one hazard.
+func only(changes []event.AlarmChanged, code hazard.Code) (out []event.AlarmChanged) {
+	for _, c := range changes {
+		if c.Hazard == string(code) {
+			out = append(out, c)
 		}
 	}
+	return out
+}
+
+// path writes transitions as "from>to" for short comparisons.
+func path(changes []event.AlarmChanged) string {
+	steps := make([]string, len(changes))
+	for i, c := range changes {
+		steps[i] = c.From + ">" + c.To
+	}
+	return strings.Join(steps, " ")
+}
+
+func want(t *testing.T, got []event.AlarmChanged, wanted string) {
+	t.Helper()
+	if path(got) != wanted {
+		t.Errorf("transitions: got %q, want %q", path(got), wanted)
+	}
+}
+
+func TestBareEdgeComesOnTheQueueAndAgainAtTheStart(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
 	d.monoRoll(0)
-	show(d.say("ticket.received", ticket("J1")))
-	show(d.say("run.started", &event.RunStarted{Run: run("J1", nil)}))
-	show(d.say("run.progress", &event.RunProgress{Run: run("J1", p(1))}))
-	show(d.say("run.finished", &event.RunFinished{Run: run("J1", p(3))}))
-	show(d.say("cut.finished", &event.CutFinished{Job: "J1", Part: "P1", Rewound: yes(), AtMM: p(900)}))
+	queued := only(d.say("ticket.received", ticket("J1")), hazard.BareEdge)
+	want(t, queued, "normal>unacknowledged")
+	if c := queued[0]; c.Phase != "queued" || c.Emit != alarm.Annunciate || c.Priority != "high" || c.Job != "J1" {
+		t.Errorf("on the queue: %+v", c)
+	}
+	if r := queued[0].Remedies[0]; r.Code != "advance" || !r.Cheapest || r.Cost != "0.68 USD" {
+		t.Errorf("cheapest remedy: %+v", r)
+	}
+	want(t, only(d.say("operator.noted", &event.OperatorNoted{Hazard: "bare-edge", Job: "J1", Part: "P1", Action: "acknowledge", By: "ada"}), hazard.BareEdge),
+		"unacknowledged>acknowledged")
+	started := only(d.say("run.started", &event.RunStarted{Run: run("J1", nil)}), hazard.BareEdge)
+	want(t, started, "acknowledged>unacknowledged")
+	if c := started[0]; c.On != string(alarm.Escalate) || c.Phase != "running" || c.Emit != alarm.Annunciate || c.Remedies[0].Code != "pause" {
+		t.Errorf("at the start: %+v", c)
+	}
+	past := only(d.say("run.progress", &event.RunProgress{Run: run("J1", p(0.4))}), hazard.BareEdge)
+	want(t, past, "unacknowledged>returned-unacknowledged")
+}
+
+func TestWhatSettlesABareEdge(t *testing.T) {
+	for name, c := range map[string]struct {
+		do      func(*desk)
+		settled bool
+	}{
+		"an advance past the exit":   {func(d *desk) { d.say("edge.moved", &event.EdgeMoved{ByMM: p(365), Cause: event.CauseAdvance}) }, true},
+		"an advance that is short":   {func(d *desk) { d.say("edge.moved", &event.EdgeMoved{ByMM: p(329), Cause: event.CauseAdvance}) }, false},
+		"a leader that reaches":      {func(d *desk) { d.say("leader.attached", &event.LeaderAttached{LengthMM: 365, ThicknessUM: p(150)}) }, true},
+		"a leader that is too short": {func(d *desk) { d.say("leader.attached", &event.LeaderAttached{LengthMM: 300, ThicknessUM: p(150)}) }, false},
+		"a leader taken off again": {func(d *desk) {
+			d.say("leader.attached", &event.LeaderAttached{LengthMM: 365, ThicknessUM: p(150)})
+			d.say("leader.removed", &event.LeaderRemoved{})
+		}, false},
+		"a rounded lip": {func(d *desk) { d.say("edge.shaped", &event.EdgeShaped{Shape: "rounded"}) }, false},
+		"a film that lies flat": {func(d *desk) {
+			d.say("roll.loaded", &event.RollLoaded{Stock: "POLY-GLOSS-137", FilmClass: event.Polymeric, WidthMM: p(1370), LengthM: p(50)})
+			d.say("edge.moved", &event.EdgeMoved{PositionMM: p(0), Cause: event.CauseRewind})
+		}, true},
+		"a fresh roll whose edge nobody has seen": {func(d *desk) {
+			d.say("roll.loaded", &event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric, WidthMM: p(1370), LengthM: p(50)})
+		}, false},
+		"a roll of unknown class": {func(d *desk) {
+			d.say("roll.loaded", &event.RollLoaded{WidthMM: p(1370), LengthM: p(50)})
+			d.say("edge.moved", &event.EdgeMoved{PositionMM: p(0), Cause: event.CauseRewind})
+		}, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			d := newDesk(t, shop(t, nil))
+			d.monoRoll(0)
+			d.say("ticket.received", ticket("J1"))
+			c.do(d)
+			state := d.engine.View(d.now).Alarms.StateOf("north", "heron", alarm.Key{Hazard: "bare-edge", Job: "J1", Part: "P1"})
+			if got := !state.Active(); got != c.settled {
+				t.Errorf("settled: got %v (%s), want %v", got, state, c.settled)
+			}
+		})
+	}
+}
+
+func TestThePlannedStartSetsTheTimeOfTheAlarm(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.monoRoll(0)
+	late := ticket("J1")
+	at := start.Add(5 * time.Hour)
+	late.StartAt = &at
+	if c := only(d.say("ticket.received", late), hazard.BareEdge); len(c) != 0 {
+		t.Fatalf("five hours ahead: %q", path(c))
+	}
+	// A word from the machine now and then keeps the floor from going stale.
+	d.wait(3 * time.Hour)
+	d.say("climate.read", &event.ClimateRead{RHPct: p(50)})
+	if c := only(d.wait(59*time.Minute), hazard.BareEdge); len(c) != 0 {
+		t.Fatalf("an hour and a minute ahead: %q", path(c))
+	}
+	c := only(d.wait(2*time.Minute), hazard.BareEdge)
+	want(t, c, "normal>unacknowledged")
+	if len(c) == 1 && !strings.Contains(c[0].Message, "starts in 60 min") {
+		t.Errorf("message does not say the time left: %s", c[0].Message)
+	}
+	if len(c) == 1 && (c[0].ReadyAt == nil || !c[0].ReadyAt.Equal(at)) {
+		t.Errorf("ready_at: got %v, want %v", c[0].ReadyAt, at)
+	}
+}
+
+func TestARunningJobMakesTheNextOneWait(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.monoRoll(400)
+	d.say("ticket.received", ticket("J1"))
+	d.say("ticket.received", ticket("J2"))
+	d.say("run.started", &event.RunStarted{Run: run("J1", nil)})
+	// 3 m at 12 passes: 54 mm swath / 12 passes / 1.6 s a stroke = 2.8125 mm/s.
+	at := d.engine.ReadyAt(d.now, "north", "heron")
+	if took := at[0].Sub(start).Seconds(); took < 1066 || took > 1067 {
+		t.Errorf("the next run is ready after %.1f s, want 3000 mm / 2.8125 mm/s = 1066.7 s", took)
+	}
+}
+
+func TestShelvingEndsByItself(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.monoRoll(0)
+	d.say("ticket.received", ticket("J1"))
+	until := d.now.Add(30 * time.Minute)
+	c := only(d.say("operator.noted", &event.OperatorNoted{Hazard: "bare-edge", Job: "J1", Part: "P1", Action: "shelve", By: "ada", Reason: "trying it out", Until: &until}), hazard.BareEdge)
+	want(t, c, "unacknowledged>shelved")
+	if c[0].By != "ada" || c[0].Until == nil || !strings.Contains(c[0].Message, "shelved by ada") {
+		t.Errorf("shelving forgets who and until when: %+v", c[0])
+	}
+	want(t, only(d.wait(29*time.Minute), hazard.BareEdge), "")
+	want(t, only(d.wait(2*time.Minute), hazard.BareEdge), "shelved>normal normal>unacknowledged")
+}
+
+func TestAHazardTakenOutOfServiceStaysSilentForEveryRun(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.monoRoll(0)
+	d.say("operator.noted", &event.OperatorNoted{Hazard: "bare-edge", Action: "out-of-service", By: "ada", Reason: "sensor test"})
+	want(t, only(d.say("ticket.received", ticket("J1")), hazard.BareEdge), "normal>suppressed")
+	want(t, only(d.say("operator.noted", &event.OperatorNoted{Hazard: "bare-edge", Action: "return-to-service", By: "ada"}), hazard.BareEdge),
+		"out-of-service>normal suppressed>normal normal>unacknowledged")
+}
+
+func TestOneWordAcknowledgesEveryAlarmOfAHazard(t *testing.T) {
+	hot := func(job string) *event.TicketReceived { k := ticket(job); k.CureC = p(116); k.Passes = p(8); return k }
+	d := newDesk(t, shop(t, nil))
+	d.monoRoll(400)
+	d.say("ticket.received", hot("J1"))
+	d.say("ticket.received", hot("J2"))
+	c := only(d.say("operator.noted", &event.OperatorNoted{Hazard: "hot-recipe", Action: "acknowledge", By: "ada"}), hazard.HotRecipe)
+	want(t, c, "unacknowledged>acknowledged unacknowledged>acknowledged")
+}
+
+func TestDelaysAndLatch(t *testing.T) {
+	book, err := hazard.ParseBook("book.yaml", []byte(`
+hazards:
+  dry-air: {on_delay: 5m, off_delay: 10m, latch: true}
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := newDesk(t, shop(t, book))
+	d.monoRoll(400)
+	air := func(rh float64) []event.AlarmChanged {
+		return only(d.say("climate.read", &event.ClimateRead{RHPct: p(rh)}), hazard.DryAir)
+	}
+	want(t, air(20), "")
+	want(t, only(d.wait(4*time.Minute), hazard.DryAir), "")
+	want(t, air(50), "") // a short dip is no alarm
+	want(t, air(20), "")
+	want(t, only(d.wait(5*time.Minute), hazard.DryAir), "normal>unacknowledged")
+	want(t, air(50), "")
+	want(t, only(d.wait(9*time.Minute), hazard.DryAir), "")
+	want(t, only(d.wait(time.Minute), hazard.DryAir), "unacknowledged>latched")
+	want(t, only(d.say("operator.noted", &event.OperatorNoted{Hazard: "dry-air", Action: "reset", By: "ada"}), hazard.DryAir), "latched>normal")
+}
+
+func TestACauseHidesItsConsequence(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.say("roll.loaded", &event.RollLoaded{Stock: "POLY-GLOSS-137", FilmClass: event.Polymeric, WidthMM: p(1370), LengthM: p(2), ThicknessUM: p(220)})
+	d.say("edge.moved", &event.EdgeMoved{PositionMM: p(400), Cause: event.CauseAdvance})
+	c := d.say("ticket.received", ticket("J1"))
+	want(t, only(c, hazard.WrongStock), "normal>unacknowledged")
+	want(t, only(c, hazard.ShortRoll), "normal>suppressed")
+	// With the right roll on, the cause is gone; the roll is still too short.
+	d.say("roll.loaded", &event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric, WidthMM: p(1370), LengthM: p(2), ThicknessUM: p(220)})
+	state := d.engine.View(d.now).Alarms.StateOf("north", "heron", alarm.Key{Hazard: "short-roll", Job: "J1", Part: "P1"})
+	if state != alarm.Unacked {
+		t.Errorf("short-roll once its cause is gone: %s, want unacknowledged", state)
+	}
+}
+
+func TestAnAlarmThatNobodyAcknowledgesLapses(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.monoRoll(0)
+	d.say("ticket.received", ticket("J1"))
+	d.say("edge.moved", &event.EdgeMoved{ByMM: p(365), Cause: event.CauseAdvance})
+	want(t, only(d.wait(11*time.Hour), hazard.BareEdge), "")
+	want(t, only(d.wait(2*time.Hour), hazard.BareEdge), "returned-unacknowledged>normal")
+}
+
+func TestAStrikeCountsAsWarnedOnlyWithAnAlarmBefore(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.monoRoll(0)
+	d.say("ticket.received", ticket("J1"))
+	d.now = d.now.Add(10 * time.Minute)
+	d.say("run.started", &event.RunStarted{Run: run("J1", nil)})
+	d.say("strike.recorded", &event.StrikeRecorded{Job: "J1", Part: "P1"})
+	d.say("run.stopped", &event.RunStopped{Run: run("J1", p(0.2))})
+	d.sayAt("north", "heron", "strike.recorded", &event.StrikeRecorded{})
+	totals := d.engine.View(d.now).Alarms.Totals
+	if totals.Warned < 1 || totals.LeadSum["north/heron"] != 600 {
+		t.Errorf("warned %d, lead %g s: want a warned strike with a lead of 600 s", totals.Warned, totals.LeadSum["north/heron"])
+	}
+	m := d.engine.View(d.now).Floor.Machine("north", "heron")
+	if !m.Head.Unproven || m.Tally.TotalStrikes() != 2 {
+		t.Errorf("head %+v, strikes %d", m.Head, m.Tally.TotalStrikes())
+	}
+}
+
+func TestAPageIsDueUntilItsChannelTookIt(t *testing.T) {
+	site := shop(t, nil)
+	site.PageFor = func(p hazard.Priority) []string {
+		if p == hazard.High {
+			return []string{"mail", "webhook"}
+		}
+		return nil
+	}
+	d := newDesk(t, site)
+	d.monoRoll(0)
+	d.say("ticket.received", ticket("J1"))
+	pages := d.engine.View(d.now).Alarms.Pages
+	if len(pages) != 1 || len(pages[0].Open) != 2 {
+		t.Fatalf("due pages: %+v", pages)
+	}
+	id := pages[0].ID
+	d.say("page.failed", &event.PageFailed{Alarm: id, Channel: "mail", Attempt: 1, Reason: "no route"})
+	d.say("page.sent", &event.PageSent{Alarm: id, Channel: "webhook", Attempt: 1})
+	after := d.engine.View(d.now).Alarms.Pages
+	if len(after) != 1 || len(after[0].Open) != 1 || after[0].Open[0] != (alarm.Open{Channel: "mail", Attempts: 1}) {
+		t.Fatalf("after one sent and one failed: %+v", after)
+	}
+	d.say("page.failed", &event.PageFailed{Alarm: id, Channel: "mail", Attempt: 2, Reason: "gave up", Final: true})
+	if left := d.engine.View(d.now).Alarms.Pages; len(left) != 0 {
+		t.Errorf("after the end: %+v", left)
+	}
+	if len(pages[0].Open) != 2 {
+		t.Error("an old view changed")
+	}
+}
+
+func TestARequestForAnAlarmThatIsNotThereChangesNothing(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.monoRoll(400)
+	c := d.say("operator.noted", &event.OperatorNoted{Hazard: "bare-edge", Job: "J9", Action: "acknowledge", By: "ada"})
+	if len(c) != 0 || len(d.engine.View(d.now).Alarms.Requests) != 0 {
+		t.Errorf("got %q and %d open requests", path(c), len(d.engine.View(d.now).Alarms.Requests))
+	}
+}
+
+func TestCasesOfARuleBook(t *testing.T) {
+	const text = `
+conditions:
+  - code: hot-room
+    title: Room too hot
+    priority: low
+    scope: machine
+    when: climate.temp_c > 30
+    why: the film softens on the roll
+cases:
+  - name: a bare edge is seen on the queue
+    machine: heron
+    given: &loaded
+      - {type: roll.loaded, ago: 1h, data: {stock: MONO-GLOSS-137, film_class: monomeric, width_mm: 1370, length_m: 50, thickness_um: 220}}
+      - {type: edge.moved, ago: 10m, data: {position_mm: 0, cause: rewind}}
+      - {type: climate.read, ago: 1m, data: {rh_pct: 50, temp_c: 22}}
+      - {type: ticket.received, data: {job: J1, stock: MONO-GLOSS-137, length_m: 2, passes: 12, cure_c: 93, ink_density_pct: 100}}
+    expect: [bare-edge]
+    remedy: advance
+  - name: an idle machine in a hot room
+    machine: heron
+    given:
+      - {type: climate.read, data: {temp_c: 35, rh_pct: 50}}
+    expect: [hot-room]
+`
+	book, err := hazard.ParseBook("book.yaml", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range book.Cases {
+		if err := rules.RunCase(shop(t, book), c); err != nil {
+			t.Error(err)
+		}
+	}
+	wrong := book.Cases[0]
+	wrong.Expect = []hazard.Code{hazard.DryAir}
+	if err := rules.RunCase(shop(t, book), wrong); err == nil || !strings.Contains(err.Error(), "expected dry-air, got bare-edge") {
+		t.Errorf("a case that fails: %v", err)
+	}
 }

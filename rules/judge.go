@@ -104,6 +104,11 @@ func (e *Engine) judgeMachine(now time.Time, key string, m *floor.Machine, out [
 	for _, a := range e.alarms.Alarms[key] {
 		w.track(a.Key, now) // an alarm lives on when its hazard is gone
 	}
+	for _, r := range e.alarms.Requests {
+		if r.Site == m.Site && r.Machine == m.Name {
+			w.track(r.Key, now)
+		}
+	}
 	w.judged = true
 	for i := range w.tracks {
 		t := &w.tracks[i]
@@ -227,15 +232,15 @@ func (w *watch) match(now time.Time, m *floor.Machine, found []finding) {
 	}
 }
 
-// track returns the track of a key, a new one if there was none.
+// track returns the track of a key, a new one if there was none. Tracks stand
+// in the order of their keys, so that transitions come in the same order
+// whatever happened before.
 func (w *watch) track(k alarm.Key, now time.Time) *track {
-	for i := range w.tracks {
-		if w.tracks[i].key == k {
-			return &w.tracks[i]
-		}
+	i, found := slices.BinarySearchFunc(w.tracks, k, func(t track, k alarm.Key) int { return t.key.Compare(k) })
+	if !found {
+		w.tracks = slices.Insert(w.tracks, i, track{key: k, since: now})
 	}
-	w.tracks = append(w.tracks, track{key: k, since: now})
-	return &w.tracks[len(w.tracks)-1]
+	return &w.tracks[i]
 }
 
 // step decides what one alarm does now: an event if it changes its state, and

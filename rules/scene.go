@@ -19,7 +19,8 @@ const maxScenes = 40
 // starts.
 func (e *Engine) scenes(now time.Time, m *floor.Machine) {
 	e.scratch = e.scratch[:0]
-	own := e.scene(now, m)
+	base := e.scene(now, m)
+	own := base
 	switch {
 	case m.Run != nil:
 		own.Run, own.Phase, own.Next, own.ReadyAt = m.Run, hazard.Running, true, m.Run.Started
@@ -34,21 +35,21 @@ func (e *Engine) scenes(now time.Time, m *floor.Machine) {
 		free = endOf(&own, m.Run.Started, now)
 	}
 	if m.Last != nil && !m.Last.Cut {
-		s := e.scene(now, m)
+		e.scratch = append(e.scratch, base)
+		s := &e.scratch[len(e.scratch)-1]
 		s.Run, s.Phase = m.Last, hazard.Resting
-		e.want(&s)
-		e.scratch = append(e.scratch, s)
+		e.want(s)
 	}
 	for i := range m.Queue {
 		if len(e.scratch) == maxScenes {
 			return
 		}
-		s := e.scene(now, m)
+		e.scratch = append(e.scratch, base)
+		s := &e.scratch[len(e.scratch)-1]
 		s.Run, s.Phase, s.Next = &m.Queue[i], hazard.Queued, i == 0
 		s.ReadyAt = readyAt(s.Run, free, now, i == 0 && m.Run == nil)
-		e.want(&s)
-		free = endOf(&s, s.ReadyAt, now)
-		e.scratch = append(e.scratch, s)
+		e.want(s)
+		free = endOf(s, s.ReadyAt, now)
 	}
 	if len(m.Queue) > 0 && m.Run == nil {
 		// The machine's own scene speaks of the first queued run.

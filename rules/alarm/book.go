@@ -1,8 +1,10 @@
 package alarm
 
 import (
+	"cmp"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"rollwarden/rules/event"
@@ -15,6 +17,11 @@ type Key struct {
 	Hazard string `json:"hazard"`
 	Job    string `json:"job,omitzero"`
 	Part   string `json:"part,omitzero"`
+}
+
+// Compare orders keys by hazard, job and part.
+func (k Key) Compare(o Key) int {
+	return cmp.Or(strings.Compare(k.Hazard, o.Hazard), strings.Compare(k.Job, o.Job), strings.Compare(k.Part, o.Part))
 }
 
 // Alarm is one alarm that is not normal.

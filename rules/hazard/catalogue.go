@@ -343,14 +343,13 @@ func sayWeakCure(s *Scene) string {
 
 // Register.
 
-func (s *Scene) residual() (mm float64, basis string, ok bool) {
+func (s *Scene) residual() (mm float64, ok bool) {
 	t := s.ticket()
 	cure, known := s.cureC().Get()
 	if t == nil || t.MarkSpacingMM == nil || !known {
-		return 0, "", false
+		return 0, false
 	}
-	mm, basis = s.Drift.Residual(s.Wanted, cure, s.passes().Or(s.Rules.AssumedPasses), *t.MarkSpacingMM)
-	return mm, basis, true
+	return s.Drift.Residual(s.Wanted, cure, s.passes().Or(s.Rules.AssumedPasses), *t.MarkSpacingMM), true
 }
 
 func checkRegisterDrift(s *Scene) Verdict {
@@ -360,7 +359,7 @@ func checkRegisterDrift(s *Scene) Verdict {
 		}
 		return Clear
 	}
-	mm, _, ok := s.residual()
+	mm, ok := s.residual()
 	if !ok {
 		return Unsure
 	}
@@ -368,17 +367,17 @@ func checkRegisterDrift(s *Scene) Verdict {
 }
 
 func seeRegisterDrift(s *Scene) []event.Evidence {
-	mm, basis, _ := s.residual()
+	mm, _ := s.residual()
 	return []event.Evidence{
 		see("predicted residual", fmt.Sprintf("%.2f mm", mm), fmt.Sprintf("tolerance %.2f mm", s.Plant.ToleranceMM)),
 		see("mark spacing", s.mm(units.From(s.ticket().MarkSpacingMM)), ""),
 		see("cure", s.temp(s.cureC()), ""),
-		see("basis", basis, ""),
+		see("basis", s.Drift.Basis(s.Wanted), ""),
 	}
 }
 
 func sayRegisterDrift(s *Scene) string {
-	mm, _, _ := s.residual()
+	mm, _ := s.residual()
 	return fmt.Sprintf("about %.2f mm stay between marks %s apart, and the cutter forgives %.2f mm",
 		mm, s.mm(units.From(s.ticket().MarkSpacingMM)), s.Plant.ToleranceMM)
 }

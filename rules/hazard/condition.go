@@ -38,21 +38,21 @@ func (c Condition) compile() (Row, error) {
 	scope, ok := scopes[c.Scope]
 	switch {
 	case c.Code == "" || event.CheckName("code", string(c.Code)) != nil:
-		return Row{}, fmt.Errorf("code: want a name of letters, digits and -, got %q", c.Code)
+		return Row{}, faultf("want a name of letters, digits and -, got %q", c.Code).in("code")
 	case c.Title == "":
-		return Row{}, fmt.Errorf("title: want a short title for the alarm list")
+		return Row{}, faultf("want a short title for the alarm list").in("title")
 	case !ok:
-		return Row{}, fmt.Errorf("scope: want next, queued or machine, got %q", c.Scope)
+		return Row{}, faultf("want next, queued or machine, got %q", c.Scope).in("scope")
 	case c.Why == "":
-		return Row{}, fmt.Errorf("why: want a sentence that says why it is a hazard")
+		return Row{}, faultf("want a sentence that says why it is a hazard").in("why")
 	case c.Unknown != "" && c.Unknown != "hold" && c.Unknown != "clear":
-		return Row{}, fmt.Errorf("unknown: want hold or clear, got %q", c.Unknown)
+		return Row{}, faultf("want hold or clear, got %q", c.Unknown).in("unknown")
 	case !slices.Contains(Priorities, c.Priority):
-		return Row{}, fmt.Errorf("priority: want high, medium or low, got %q", c.Priority)
+		return Row{}, faultf("want high, medium or low, got %q", c.Priority).in("priority")
 	}
 	eval, used, err := compileCEL(c.When)
 	if err != nil {
-		return Row{}, fmt.Errorf("when: %w", err)
+		return Row{}, faultf("%w", err).in("when")
 	}
 	caution := c.Caution
 	if caution == "" {
@@ -90,7 +90,7 @@ func seeFacts(s *Scene, used []*Fact) []event.Evidence {
 	out := make([]event.Evidence, len(used))
 	for i, f := range used {
 		value := "unknown"
-		if v, ok := f.value(s); ok {
+		if v, ok := f.any(s); ok {
 			value = fmt.Sprint(v)
 		}
 		out[i] = see(f.Name, value, "")
@@ -130,7 +130,7 @@ var celTypes = map[string]*cel.Type{"number": cel.DoubleType, "text": cel.String
 func evaluate(program cel.Program, used []*Fact, s *Scene) Verdict {
 	vars := facts{scene: s}
 	for _, f := range used {
-		if _, ok := f.value(s); !ok {
+		if !f.see(s).known {
 			vars.unknown = append(vars.unknown, interpreter.NewAttributePattern(f.Name))
 		}
 	}
@@ -158,7 +158,7 @@ func (f facts) ResolveName(name string) (any, bool) {
 	if !ok {
 		return nil, false
 	}
-	return fact.value(f.scene)
+	return fact.any(f.scene)
 }
 
 func (facts) Parent() interpreter.Activation { return nil }

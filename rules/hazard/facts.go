@@ -11,17 +11,29 @@ type Fact struct {
 	Kind  string // number, text or truth
 	Doc   string
 	Learn string // how to come to know it
-	get   func(*Scene) (any, bool)
+	get   func(*Scene) value
 	run   bool              // only there when a run is judged
 	moot  func(*Scene) bool // when nobody needs to know it; may be nil
 }
 
-// value returns the fact, and whether it is known.
-func (f *Fact) value(s *Scene) (any, bool) {
+// see returns the fact as it is in a scene.
+func (f *Fact) see(s *Scene) value {
 	if f.run && s.Run == nil {
-		return nil, false
+		return value{}
 	}
 	return f.get(s)
+}
+
+// any returns the fact as a Go value of its kind, and whether it is known.
+func (f *Fact) any(s *Scene) (any, bool) {
+	v := f.see(s)
+	switch f.Kind {
+	case "number":
+		return v.number, v.known
+	case "text":
+		return v.text, v.known
+	}
+	return v.truth, v.known
 }
 
 // missing reports whether the fact is needed here and not known.
@@ -29,37 +41,43 @@ func (f *Fact) missing(s *Scene) bool {
 	if f.moot != nil && f.moot(s) {
 		return false
 	}
-	_, ok := f.value(s)
-	return !ok
+	return !f.see(s).known
 }
 
-func number(get func(*Scene) units.Maybe) func(*Scene) (any, bool) {
-	return func(s *Scene) (any, bool) {
-		v, ok := get(s).Get()
-		return v, ok
-	}
+// value is what a fact is now. It is no any, because every judgement asks for
+// several facts and boxing each would cost an allocation.
+type value struct {
+	number float64
+	text   string
+	truth  bool
+	known  bool
 }
 
-func sure(get func(*Scene) any) func(*Scene) (any, bool) {
-	return func(s *Scene) (any, bool) { return get(s), true }
+func num(v float64, known bool) value    { return value{number: v, known: known} }
+func textual(v string, known bool) value { return value{text: v, known: known} }
+func truth(get func(*Scene) bool) func(*Scene) value {
+	return func(s *Scene) value { return value{truth: get(s), known: true} }
 }
 
-func text(get func(*Scene) string) func(*Scene) (any, bool) {
-	return func(s *Scene) (any, bool) { v := get(s); return v, v != "" }
+func number(get func(*Scene) units.Maybe) func(*Scene) value {
+	return func(s *Scene) value { return num(get(s).Get()) }
 }
 
-func onTicket(get func(*event.TicketReceived) (any, bool)) func(*Scene) (any, bool) {
-	return func(s *Scene) (any, bool) {
-		t := s.ticket()
-		if t == nil {
-			return nil, false
+func text(get func(*Scene) string) func(*Scene) value {
+	return func(s *Scene) value { v := get(s); return textual(v, v != "") }
+}
+
+func onTicket(get func(*event.TicketReceived) value) func(*Scene) value {
+	return func(s *Scene) value {
+		if t := s.ticket(); t != nil {
+			return get(t)
 		}
-		return get(t)
+		return value{}
 	}
 }
 
-func ticketNumber(get func(*event.TicketReceived) *float64) func(*Scene) (any, bool) {
-	return onTicket(func(t *event.TicketReceived) (any, bool) { v, ok := units.From(get(t)).Get(); return v, ok })
+func ticketNumber(get func(*event.TicketReceived) *float64) func(*Scene) value {
+	return onTicket(func(t *event.TicketReceived) value { return num(units.From(get(t)).Get()) })
 }
 
 const (
@@ -70,47 +88,47 @@ const (
 
 // Facts lists every value that a condition can name and that can be required.
 var Facts = []Fact{
-	{Name: "machine.site", Kind: "text", Doc: "site", get: sure(func(s *Scene) any { return s.Machine.Site })},
-	{Name: "machine.name", Kind: "text", Doc: "machine", get: sure(func(s *Scene) any { return s.Machine.Name })},
-	{Name: "machine.silent_s", Kind: "number", Doc: "seconds since the machine was last heard", Learn: "send any event of the machine", get: func(s *Scene) (any, bool) {
-		return s.Now.Sub(s.Machine.LastHeard).Seconds(), !s.Machine.LastHeard.IsZero()
+	{Name: "machine.site", Kind: "text", Doc: "site", get: text(func(s *Scene) string { return s.Machine.Site })},
+	{Name: "machine.name", Kind: "text", Doc: "machine", get: text(func(s *Scene) string { return s.Machine.Name })},
+	{Name: "machine.silent_s", Kind: "number", Doc: "seconds since the machine was last heard", Learn: "send any event of the machine", get: func(s *Scene) value {
+		return num(s.Now.Sub(s.Machine.LastHeard).Seconds(), !s.Machine.LastHeard.IsZero())
 	}},
-	{Name: "roll.loaded", Kind: "truth", Doc: "whether a roll is loaded", get: sure(func(s *Scene) any { return s.Machine.Roll.Loaded })},
+	{Name: "roll.loaded", Kind: "truth", Doc: "whether a roll is loaded", get: truth(func(s *Scene) bool { return s.Machine.Roll.Loaded })},
 	{Name: "roll.stock", Kind: "text", Doc: "stock code of the loaded roll", Learn: sendRoll, get: text(func(s *Scene) string { return s.Machine.Roll.Stock })},
-	{Name: "roll.class", Kind: "text", Doc: "film class of the loaded roll", Learn: sendRoll, get: func(s *Scene) (any, bool) {
-		return string(s.Loaded.Class), s.Machine.Roll.Loaded && classKnown(s.Loaded.Class)
+	{Name: "roll.class", Kind: "text", Doc: "film class of the loaded roll", Learn: sendRoll, get: func(s *Scene) value {
+		return textual(string(s.Loaded.Class), s.Machine.Roll.Loaded && classKnown(s.Loaded.Class))
 	}},
 	{Name: "roll.width_mm", Kind: "number", Doc: "width of the loaded roll", Learn: sendRoll, get: number(func(s *Scene) units.Maybe { return s.Machine.Roll.WidthMM })},
 	{Name: "roll.left_m", Kind: "number", Doc: "metres left on the roll", Learn: sendRoll + " with length_m", get: number(func(s *Scene) units.Maybe { return s.Machine.Roll.LeftM })},
 	{Name: "roll.thickness_um", Kind: "number", Doc: "thickness of the loaded film", Learn: sendRoll + " with thickness_um", get: number((*Scene).thicknessUM)},
 	{Name: "edge.position_mm", Kind: "number", Doc: "edge position", Learn: sendEdge, get: number(func(s *Scene) units.Maybe { return s.Machine.Edge.PositionMM })},
 	{Name: "edge.front_mm", Kind: "number", Doc: "edge position, or the end of its leader", Learn: sendEdge, get: number((*Scene).frontMM)},
-	{Name: "edge.rewound", Kind: "truth", Doc: "whether feed was reversed last", get: sure(func(s *Scene) any { return s.Machine.Edge.Rewound })},
-	{Name: "edge.shaped", Kind: "truth", Doc: "whether the lip was cut to a shape", get: sure(func(s *Scene) any { return s.Machine.Edge.Shape != "" })},
-	{Name: "leader.on", Kind: "truth", Doc: "whether a leader is taped on", get: sure(func(s *Scene) any { return s.Machine.Leader.On })},
+	{Name: "edge.rewound", Kind: "truth", Doc: "whether feed was reversed last", get: truth(func(s *Scene) bool { return s.Machine.Edge.Rewound })},
+	{Name: "edge.shaped", Kind: "truth", Doc: "whether the lip was cut to a shape", get: truth(func(s *Scene) bool { return s.Machine.Edge.Shape != "" })},
+	{Name: "leader.on", Kind: "truth", Doc: "whether a leader is taped on", get: truth(func(s *Scene) bool { return s.Machine.Leader.On })},
 	{Name: "leader.thickness_um", Kind: "number", Doc: "height of the leader", Learn: "measure it, and record it: rollwarden send leader.attached",
 		moot: func(s *Scene) bool { return !s.Machine.Leader.On },
 		get:  number(func(s *Scene) units.Maybe { return s.Machine.Leader.ThicknessUM })},
-	{Name: "path.cure_entry_mm", Kind: "number", Doc: "cure zone entry", get: sure(func(s *Scene) any { return s.Plant.Path.CureEntryMM })},
-	{Name: "path.cure_exit_mm", Kind: "number", Doc: "cure zone exit", get: sure(func(s *Scene) any { return s.Plant.Path.CureExitMM })},
-	{Name: "head.unproven", Kind: "truth", Doc: "whether the head is not proven since a strike", get: sure(func(s *Scene) any { return s.Machine.Head.Unproven })},
+	{Name: "path.cure_entry_mm", Kind: "number", Doc: "cure zone entry", get: func(s *Scene) value { return num(s.Plant.Path.CureEntryMM, true) }},
+	{Name: "path.cure_exit_mm", Kind: "number", Doc: "cure zone exit", get: func(s *Scene) value { return num(s.Plant.Path.CureExitMM, true) }},
+	{Name: "head.unproven", Kind: "truth", Doc: "whether the head is not proven since a strike", get: truth(func(s *Scene) bool { return s.Machine.Head.Unproven })},
 	{Name: "climate.rh_pct", Kind: "number", Doc: "relative humidity", Learn: "record it: rollwarden send climate.read", get: number(func(s *Scene) units.Maybe { return s.Climate.RHPct })},
 	{Name: "climate.temp_c", Kind: "number", Doc: "air temperature", Learn: "record it: rollwarden send climate.read", get: number(func(s *Scene) units.Maybe { return s.Climate.TempC })},
 
 	{Name: "run.job", Kind: "text", Doc: "job id", run: true, get: text(func(s *Scene) string { return s.Run.Job })},
-	{Name: "run.phase", Kind: "text", Doc: "queued, running or resting", run: true, get: sure(func(s *Scene) any { return string(s.Phase) })},
-	{Name: "run.next", Kind: "truth", Doc: "whether it is the next to start, or running", run: true, get: sure(func(s *Scene) any { return s.Next })},
-	{Name: "run.ready_in_s", Kind: "number", Doc: "seconds until it is expected to start", Learn: inTicket, run: true, get: func(s *Scene) (any, bool) {
-		return s.ReadyAt.Sub(s.Now).Seconds(), !s.ReadyAt.IsZero()
+	{Name: "run.phase", Kind: "text", Doc: "queued, running or resting", run: true, get: text(func(s *Scene) string { return string(s.Phase) })},
+	{Name: "run.next", Kind: "truth", Doc: "whether it is the next to start, or running", run: true, get: truth(func(s *Scene) bool { return s.Next })},
+	{Name: "run.ready_in_s", Kind: "number", Doc: "seconds until it is expected to start", Learn: inTicket, run: true, get: func(s *Scene) value {
+		return num(s.ReadyAt.Sub(s.Now).Seconds(), !s.ReadyAt.IsZero())
 	}},
-	{Name: "run.film", Kind: "text", Doc: "stock code or film class that the ticket asks for", Learn: inTicket, run: true, get: onTicket(func(t *event.TicketReceived) (any, bool) {
+	{Name: "run.film", Kind: "text", Doc: "stock code or film class that the ticket asks for", Learn: inTicket, run: true, get: onTicket(func(t *event.TicketReceived) value {
 		if t.Stock != "" {
-			return t.Stock, true
+			return textual(t.Stock, true)
 		}
-		return string(t.FilmClass), classKnown(t.FilmClass)
+		return textual(string(t.FilmClass), classKnown(t.FilmClass))
 	})},
-	{Name: "run.class", Kind: "text", Doc: "film class that the ticket asks for", Learn: inTicket, run: true, get: func(s *Scene) (any, bool) {
-		return string(s.Wanted.Class), classKnown(s.Wanted.Class)
+	{Name: "run.class", Kind: "text", Doc: "film class that the ticket asks for", Learn: inTicket, run: true, get: func(s *Scene) value {
+		return textual(string(s.Wanted.Class), classKnown(s.Wanted.Class))
 	}},
 	{Name: "run.length_m", Kind: "number", Doc: "planned length of the run", Learn: inTicket, run: true, get: number(func(s *Scene) units.Maybe { m, _ := s.PlannedM(); return m })},
 	{Name: "run.passes", Kind: "number", Doc: "print passes", Learn: inTicket, run: true, get: number((*Scene).passes)},
@@ -119,14 +137,14 @@ var Facts = []Fact{
 	{Name: "run.mark_spacing_mm", Kind: "number", Doc: "spacing of the register marks", Learn: inTicket, run: true,
 		moot: func(s *Scene) bool { t := s.ticket(); return t != nil && !t.ContourCut }, get: ticketNumber(func(t *event.TicketReceived) *float64 { return t.MarkSpacingMM })},
 	{Name: "run.copies", Kind: "number", Doc: "copies", Learn: inTicket, run: true, get: ticketNumber(func(t *event.TicketReceived) *float64 { return t.Copies })},
-	{Name: "run.contour_cut", Kind: "truth", Doc: "whether it is contour-cut", Learn: inTicket, run: true, get: onTicket(func(t *event.TicketReceived) (any, bool) { return t.ContourCut, true })},
-	{Name: "run.laminate", Kind: "truth", Doc: "whether it is laminated", Learn: inTicket, run: true, get: onTicket(func(t *event.TicketReceived) (any, bool) { return t.Laminate, true })},
-	{Name: "run.due_in_s", Kind: "number", Doc: "seconds until it is due", Learn: inTicket, run: true, get: func(s *Scene) (any, bool) {
+	{Name: "run.contour_cut", Kind: "truth", Doc: "whether it is contour-cut", Learn: inTicket, run: true, get: onTicket(func(t *event.TicketReceived) value { return value{truth: t.ContourCut, known: true} })},
+	{Name: "run.laminate", Kind: "truth", Doc: "whether it is laminated", Learn: inTicket, run: true, get: onTicket(func(t *event.TicketReceived) value { return value{truth: t.Laminate, known: true} })},
+	{Name: "run.due_in_s", Kind: "number", Doc: "seconds until it is due", Learn: inTicket, run: true, get: func(s *Scene) value {
 		t := s.ticket()
 		if t == nil || t.Due == nil {
-			return nil, false
+			return value{}
 		}
-		return t.Due.Sub(s.Now).Seconds(), true
+		return num(t.Due.Sub(s.Now).Seconds(), true)
 	}},
 }
 

@@ -17,8 +17,12 @@ type ClassDefault struct {
 }
 
 // Residual returns the print-to-cut residual, in mm, half way between marks
-// that are spacingMM apart, after a cure at cureC °C, and what it rests on.
-func (c ClassDefault) Residual(f film.Film, cureC, _, spacingMM float64) (mm float64, basis string) {
-	return math.Abs(f.Strain(cureC)) * spacingMM * c.Share,
-		fmt.Sprintf("class default, no control strips yet: %.4f %%/°C above %.0f °C", 100*math.Abs(f.StrainPerC), f.OnsetC)
+// that are spacingMM apart, after a cure at cureC °C.
+func (c ClassDefault) Residual(f film.Film, cureC, _, spacingMM float64) (mm float64) {
+	return math.Abs(f.Strain(cureC)) * spacingMM * c.Share
+}
+
+// Basis says what the prediction for a film rests on.
+func (c ClassDefault) Basis(f film.Film) string {
+	return fmt.Sprintf("class default, no control strips yet: %.4f %%/°C above %.0f °C", 100*math.Abs(f.StrainPerC), f.OnsetC)
 }
