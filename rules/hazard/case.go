@@ -1,7 +1,6 @@
 package hazard
 
 import (
-	"fmt"
 	"time"
 
 	"rollwarden/rules/hint"
@@ -19,7 +18,7 @@ type Case struct {
 	Remedy  string      `yaml:"remedy"` // expected cheapest remedy of the first hazard; may be empty
 }
 
-// CaseEvent is one event of a case; At is how long before Now it happened.
+// CaseEvent is one event of a case; Ago is how long before Now it happened.
 type CaseEvent struct {
 	Type    string         `yaml:"type"`
 	Ago     time.Duration  `yaml:"ago"`
@@ -29,14 +28,14 @@ type CaseEvent struct {
 
 func (c *Case) check(b *Book) error {
 	if c.Name == "" {
-		return fmt.Errorf("name: want a name that says what the case shows")
+		return faultf("want a name that says what the case shows").in("name")
 	}
 	if c.Machine == "" {
-		return fmt.Errorf("machine: want the machine that the case %q is about", c.Name)
+		return faultf("want the machine that the case %q is about", c.Name).in("machine")
 	}
-	for _, code := range c.Expect {
+	for i, code := range c.Expect {
 		if b.index(code) < 0 {
-			return fmt.Errorf("expect: no such hazard %q%s", code, hint.DidYouMean(string(code), b.codes()))
+			return faultf("no such hazard %q%s", code, hint.DidYouMean(string(code), b.codes())).in("expect", i)
 		}
 	}
 	return nil

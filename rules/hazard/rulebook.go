@@ -1,9 +1,11 @@
 package hazard
 
 import (
+	"errors"
 	"fmt"
+	"io"
+	"maps"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/goccy/go-yaml"
@@ -49,15 +51,15 @@ func (s *Settings) check() error {
 		{"assumed_ink_density_pct", s.AssumedDensityPct, 0, 1000}, {"assumed_passes", s.AssumedPasses, 1, 64},
 	} {
 		if !(v.v >= v.low && v.v <= v.high) {
-			return fmt.Errorf("settings.%s: want %g to %g, got %g", v.name, v.low, v.high, v.v)
+			return faultf("want %g to %g, got %g", v.low, v.high, v.v).in("settings", v.name)
 		}
 	}
 	if s.StaleAfter <= 0 {
-		return fmt.Errorf("settings.stale_after: want a time above 0 such as 4h, got %s", s.StaleAfter)
+		return faultf("want a time above 0 such as 4h, got %s", s.StaleAfter).in("settings", "stale_after")
 	}
-	for _, name := range s.Require {
+	for i, name := range s.Require {
 		if _, ok := FactByName(name); !ok {
-			return fmt.Errorf("settings.require: %q is no fact%s", name, hint.DidYouMean(name, factNames()))
+			return faultf("%q is no fact%s", name, hint.DidYouMean(name, factNames())).in("settings", "require", i)
 		}
 	}
 	return nil
@@ -75,10 +77,15 @@ type Tuning struct {
 
 func (t *Tuning) check(code Code) error {
 	if !slices.Contains(Priorities, t.Priority) {
-		return fmt.Errorf("hazards.%s.priority: want high, medium or low, got %q", code, t.Priority)
+		return faultf("want high, medium or low, got %q", t.Priority).in("hazards", string(code), "priority")
 	}
-	if t.OnDelay < 0 || t.OffDelay < 0 || t.Horizon < 0 {
-		return fmt.Errorf("hazards.%s: want delays and horizon of 0 or more", code)
+	for _, v := range []struct {
+		name string
+		v    time.Duration
+	}{{"on_delay", t.OnDelay}, {"off_delay", t.OffDelay}, {"horizon", t.Horizon}} {
+		if v.v < 0 {
+			return faultf("want a time of 0 or more such as 30s, got %s", v.v).in("hazards", string(code), v.name)
+		}
 	}
 	return nil
 }
@@ -108,6 +115,16 @@ type where struct {
 	Class   event.Class `yaml:"class"`
 }
 
+func (w where) check() error {
+	if w == (where{}) {
+		return faultf("want at least one of site, machine, stock, class").in("where")
+	}
+	if w.Class != "" && !slices.Contains(event.Classes, w.Class) {
+		return faultf("no such film class %q%s", w.Class, hint.DidYouMean(string(w.Class), classNames())).in("where", "class")
+	}
+	return nil
+}
+
 func (w where) matches(p Place) bool {
 	return (w.Site == "" || w.Site == p.Site) && (w.Machine == "" || w.Machine == p.Machine) &&
 		(w.Stock == "" || w.Stock == p.Stock) && (w.Class == "" || w.Class == p.Class)
@@ -122,14 +139,17 @@ type Place struct {
 // layer is one set of changes, kept as syntax so that only what is written
 // there overrides what is below.
 type layer struct {
+	settings ast.Node
+	hazards  map[Code]ast.Node
+}
+
+type override struct {
+	Where    where             `yaml:"where"`
 	Settings ast.Node          `yaml:"settings"`
 	Hazards  map[Code]ast.Node `yaml:"hazards"`
 }
 
-type override struct {
-	Where where `yaml:"where"`
-	layer `yaml:",inline"`
-}
+func (o override) layer() layer { return layer{o.Settings, o.Hazards} }
 
 type bookFile struct {
 	Version    int               `yaml:"version"`
@@ -143,55 +163,71 @@ type bookFile struct {
 // DefaultBook is the catalogue with its own defaults.
 func DefaultBook() *Book { return &Book{Rows: slices.Clone(Builtin)} }
 
-// ParseBook reads a rule book. name is used in errors, which give file and
-// line; every override is tried and every condition is type-checked.
+// ParseBook reads a rule book. name is used in errors, which give file, line
+// and column; every override is tried and every condition is type-checked.
 func ParseBook(name string, data []byte) (*Book, error) {
 	file, err := parser.ParseBytes(data, 0)
 	if err != nil {
-		return nil, located(name, err)
+		return nil, readError(name, err)
+	}
+	src := source{name, file}
+	if n := src.documents(); n > 1 {
+		return nil, fmt.Errorf("%s: want one document, got %d: join them, or keep each rule book in a file of its own", name, n)
 	}
 	var f bookFile
-	if err := yaml.UnmarshalWithOptions(data, &f, yaml.Strict()); err != nil {
-		return nil, located(name, err)
+	if err := yaml.UnmarshalWithOptions(data, &f, yaml.Strict()); err != nil && !errors.Is(err, io.EOF) {
+		return nil, src.explain(err)
 	}
+	b, err := f.book()
+	if err == nil {
+		err = src.checkMoments(f.Cases)
+	}
+	if err != nil {
+		return nil, src.explain(err)
+	}
+	return b, nil
+}
+
+// book builds the book and checks all of it, so that a mistake shows at the
+// start and not on the day when a place first matches.
+func (f *bookFile) book() (*Book, error) {
 	if f.Version != 0 && f.Version != 1 {
-		return nil, fmt.Errorf("%s: version: want 1, got %d", name, f.Version)
+		return nil, faultf("want 1, got %d", f.Version).in("version")
 	}
 	b := DefaultBook()
 	b.base, b.overrides, b.Cases = layer{f.Settings, f.Hazards}, f.Overrides, f.Cases
 	for i, c := range f.Conditions {
 		row, err := c.compile()
-		if err != nil {
-			return nil, fmt.Errorf("%s:%d: conditions[%d].%w", name, lineOf(file, fmt.Sprintf("$.conditions[%d]", i)), i, err)
+		if err == nil && b.index(row.Code) >= 0 {
+			err = faultf("%q is taken: choose another", row.Code).in("code")
 		}
-		if b.index(row.Code) >= 0 {
-			return nil, fmt.Errorf("%s:%d: conditions[%d].code: %q is taken: choose another", name, lineOf(file, fmt.Sprintf("$.conditions[%d]", i)), i, row.Code)
+		if err != nil {
+			return nil, below(err, "conditions", i)
 		}
 		b.Rows = append(b.Rows, row)
 	}
-	return b, b.validate(name, file)
+	return b, b.validate()
 }
 
-// validate resolves the base and each override once, so that a mistake shows
-// at the start and not on the day when a place first matches.
-func (b *Book) validate(name string, file *ast.File) error {
+// validate tries the base and each override once.
+func (b *Book) validate() error {
 	rules := b.defaults()
 	if err := b.lay(&rules, b.base); err != nil {
-		return at(name, file, "$", err)
+		return err
 	}
 	for i, o := range b.overrides {
-		if o.Where == (where{}) {
-			return at(name, file, fmt.Sprintf("$.overrides[%d]", i), fmt.Errorf("where: want at least one of site, machine, stock, class"))
+		if err := o.Where.check(); err != nil {
+			return below(err, "overrides", i)
 		}
 		tried := rules
 		tried.Tunings = slices.Clone(rules.Tunings)
-		if err := b.lay(&tried, o.layer); err != nil {
-			return at(name, file, fmt.Sprintf("$.overrides[%d]", i), err)
+		if err := b.lay(&tried, o.layer()); err != nil {
+			return below(err, "overrides", i)
 		}
 	}
 	for i := range b.Cases {
 		if err := b.Cases[i].check(b); err != nil {
-			return at(name, file, fmt.Sprintf("$.cases[%d]", i), err)
+			return below(err, "cases", i)
 		}
 	}
 	return nil
@@ -205,7 +241,7 @@ func (b *Book) Resolve(p Place) *Rules {
 	_ = b.lay(&rules, b.base)
 	for _, o := range b.overrides {
 		if o.Where.matches(p) {
-			_ = b.lay(&rules, o.layer)
+			_ = b.lay(&rules, o.layer())
 		}
 	}
 	for _, name := range rules.Require {
@@ -228,22 +264,26 @@ func (b *Book) defaults() Rules {
 }
 
 func (b *Book) lay(r *Rules, l layer) error {
-	if l.Settings != nil {
+	if l.settings != nil {
 		r.Require = slices.Clone(r.Require)
-		if err := yaml.NodeToValue(l.Settings, &r.Settings, yaml.Strict()); err != nil {
-			return err
+		if err := yaml.NodeToValue(l.settings, &r.Settings, yaml.Strict()); err != nil {
+			return placed(err, "settings")
 		}
 		if err := r.Settings.check(); err != nil {
 			return err
 		}
 	}
-	for code, node := range l.Hazards {
+	for _, code := range slices.Sorted(maps.Keys(l.hazards)) {
 		i := b.index(code)
 		if i < 0 {
-			return fmt.Errorf("hazards.%s: no such hazard%s", code, hint.DidYouMean(string(code), b.codes()))
+			return faultf("no such hazard%s", hint.DidYouMean(string(code), b.codes())).in("hazards", string(code))
+		}
+		node := l.hazards[code]
+		if node == nil {
+			continue // a code with nothing below it changes nothing
 		}
 		if err := yaml.NodeToValue(node, &r.Tunings[i], yaml.Strict()); err != nil {
-			return err
+			return placed(err, "hazards", string(code))
 		}
 		if err := r.Tunings[i].check(code); err != nil {
 			return err
@@ -280,31 +320,10 @@ func factNames() []string {
 	return names
 }
 
-// Errors with a place.
-
-func at(name string, file *ast.File, path string, err error) error {
-	if strings.HasPrefix(err.Error(), "[") {
-		return located(name, err) // the YAML library knows the place better
+func classNames() []string {
+	names := make([]string, len(event.Classes))
+	for i, c := range event.Classes {
+		names[i] = string(c)
 	}
-	return fmt.Errorf("%s:%d: %w", name, lineOf(file, path), err)
-}
-
-func located(name string, err error) error {
-	return hint.YAML(name, err, struct {
-		bookFile
-		Settings `yaml:"settings"`
-		Tuning   `yaml:"hazards"`
-	}{})
-}
-
-func lineOf(file *ast.File, path string) int {
-	p, err := yaml.PathString(path)
-	if err != nil {
-		return 1
-	}
-	node, err := p.FilterFile(file)
-	if err != nil || node == nil || node.GetToken() == nil {
-		return 1
-	}
-	return node.GetToken().Position.Line
+	return names
 }

@@ -8,14 +8,17 @@ import (
 	"reflect"
 	"regexp"
 	"strings"
+	"time"
 
 	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/token"
 )
 
 // Nearest returns the option that is closest to word, or "" when none is near
 // enough to be a likely slip of the keyboard.
 func Nearest(word string, options []string) string {
-	best, least := "", max(2, len(word)/3)+1
+	// Of a word of one or two letters something must be left, or any would do.
+	best, least := "", min(max(2, len(word)/3), len(word)-1)+1
 	for _, o := range options {
 		if d := distance(strings.ToLower(word), strings.ToLower(o)); d < least {
 			best, least = o, d
@@ -67,8 +70,42 @@ func YAML(file string, err error, like any) error {
 	if m := unknownField.FindStringSubmatch(text); m != nil {
 		text = fmt.Sprintf("unknown key %q", m[1]) + DidYouMean(m[1], Keys(reflect.TypeOf(like)))
 	}
+	var mismatch *yaml.TypeError
+	if errors.As(err, &mismatch) {
+		text = fmt.Sprintf("%swant %s, got %q", key(mismatch.Token), kind(mismatch.DstType), mismatch.Token.Value)
+	}
 	at := y.GetToken().Position
 	return fmt.Errorf("%s:%d:%d: %s", file, at.Line, at.Column, text)
+}
+
+// key names the key that a value stands behind, or nothing in a list.
+func key(value *token.Token) string {
+	colon := value.Prev
+	if colon == nil || colon.Type != token.MappingValueType || colon.Prev == nil {
+		return ""
+	}
+	return colon.Prev.Value + ": "
+}
+
+// kind says in words what a Go type is read from.
+func kind(t reflect.Type) string {
+	switch {
+	case t == reflect.TypeFor[time.Duration]():
+		return "a time such as 90s, 15m or 4h"
+	case t == reflect.TypeFor[time.Time]():
+		return "a moment such as 2026-03-02T08:00:00Z"
+	}
+	switch t.Kind() {
+	case reflect.Bool:
+		return "true or false"
+	case reflect.String:
+		return "a text"
+	case reflect.Slice, reflect.Array:
+		return "a list"
+	case reflect.Struct, reflect.Map, reflect.Interface:
+		return "a block of keys"
+	}
+	return "a number"
 }
 
 // Keys lists every yaml key in a type and in the types below it.
