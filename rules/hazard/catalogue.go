@@ -219,7 +219,7 @@ func checkWrongStock(s *Scene) Verdict {
 func classKnown(c event.Class) bool { return c != "" && c != event.Unknown }
 
 func (s *Scene) stockDiffers() bool {
-	want, have := s.ticket().Stock, s.Machine.Roll.Stock
+	want, have := s.asked().Stock, s.Machine.Roll.Stock
 	return want != "" && have != "" && want != have
 }
 
@@ -228,13 +228,13 @@ func (s *Scene) classDiffers() bool {
 }
 
 func (s *Scene) widthDiffers() bool {
-	want, ok := units.From(s.ticket().RollWidthMM).Get()
+	want, ok := units.From(s.asked().RollWidthMM).Get()
 	have, ok2 := s.Machine.Roll.WidthMM.Get()
 	return ok && ok2 && math.Abs(want-have) > s.Rules.WidthSlackMM
 }
 
 func seeWrongStock(s *Scene) []event.Evidence {
-	t := s.ticket()
+	t := s.asked()
 	return []event.Evidence{
 		see("stock loaded", word(s.Machine.Roll.Stock), "ticket "+word(t.Stock)),
 		see("class loaded", string(s.Loaded.Class), "ticket "+word(string(s.Wanted.Class))),
@@ -243,7 +243,7 @@ func seeWrongStock(s *Scene) []event.Evidence {
 }
 
 func sayWrongStock(s *Scene) string {
-	t := s.ticket()
+	t := s.asked()
 	switch {
 	case s.stockDiffers():
 		return fmt.Sprintf("the ticket asks for %s, but %s is loaded", t.Stock, s.Machine.Roll.Stock)
@@ -370,7 +370,7 @@ func seeRegisterDrift(s *Scene) []event.Evidence {
 	mm, _ := s.residual()
 	return []event.Evidence{
 		see("predicted residual", fmt.Sprintf("%.2f mm", mm), fmt.Sprintf("tolerance %.2f mm", s.Plant.ToleranceMM)),
-		see("mark spacing", s.mm(units.From(s.ticket().MarkSpacingMM)), ""),
+		see("mark spacing", s.mm(units.From(s.asked().MarkSpacingMM)), ""),
 		see("cure", s.temp(s.cureC()), ""),
 		see("basis", s.Drift.Basis(s.Wanted), ""),
 	}
@@ -379,7 +379,7 @@ func seeRegisterDrift(s *Scene) []event.Evidence {
 func sayRegisterDrift(s *Scene) string {
 	mm, _ := s.residual()
 	return fmt.Sprintf("about %.2f mm stay between marks %s apart, and the cutter forgives %.2f mm",
-		mm, s.mm(units.From(s.ticket().MarkSpacingMM)), s.Plant.ToleranceMM)
+		mm, s.mm(units.From(s.asked().MarkSpacingMM)), s.Plant.ToleranceMM)
 }
 
 // Clearance.
@@ -527,10 +527,15 @@ func checkEarlyFinish(s *Scene) Verdict {
 		return Clear // nothing says when; the ticket plans no early finish
 	}
 	rested := s.printedBy().Add(seconds(rest))
-	if s.Phase == Resting && !s.Now.Before(rested) {
+	switch {
+	case s.Phase == Resting && !s.Now.Before(rested):
 		return Clear
+	case rested.After(by):
+		return Holds
+	case s.Phase != Resting && !s.DurationS().Known():
+		return Unsure // it ends later than assumed, and nobody knows by how much
 	}
-	return holdsIf(rested.After(by))
+	return Clear
 }
 
 func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
@@ -622,8 +627,11 @@ func Wake(s *Scene) time.Time {
 		sooner(s.Machine.LastHeard.Add(s.Rules.StaleAfter))
 	}
 	if by := s.finishBy(); !by.IsZero() {
+		// Rested just in time is in time, so the first moment too late counts.
 		rest := seconds(s.restS())
-		sooner(by.Add(-rest).Add(-seconds(s.DurationS().Or(0))))
+		late := by.Add(-rest).Add(time.Nanosecond)
+		sooner(late)
+		sooner(late.Add(-seconds(s.DurationS().Or(0))))
 		if s.Phase == Resting {
 			sooner(s.Run.Ended.Add(rest))
 		}

@@ -30,7 +30,8 @@ type Drift interface {
 	Basis(f film.Film) string // what the prediction rests on
 }
 
-// Scene is all that one judgement may look at.
+// Scene is all that one judgement may look at. Machine, Plant, Rules and Drift
+// are always there.
 type Scene struct {
 	Now     time.Time
 	Machine *floor.Machine
@@ -57,12 +58,20 @@ func (s *Scene) ticket() *event.TicketReceived {
 	return &s.Run.Ticket.Data
 }
 
+// asked is the run's ticket, or an empty one.
+func (s *Scene) asked() event.TicketReceived {
+	if t := s.ticket(); t != nil {
+		return *t
+	}
+	return event.TicketReceived{}
+}
+
 // frontMM is how far the film's front has come: the leading edge or the end of
 // its leader. While a run feeds from an edge that nobody knows, at least the
-// metres fed lie downstream of the print line.
+// metres fed lie downstream of the print line, unless the roll was changed.
 func (s *Scene) frontMM() units.Maybe {
 	front := floor.FrontMM(s.Machine.Edge, s.Machine.Leader)
-	if !front.Known() && s.Phase == Running {
+	if !front.Known() && s.Phase == Running && !s.Machine.Roll.At.After(s.Run.Started) {
 		if fed := s.Run.FedM.Or(0) * 1000; fed >= s.Plant.Path.CureExitMM {
 			return units.Some(fed)
 		}
@@ -163,7 +172,8 @@ func (s *Scene) finishBy() time.Time {
 	return time.Time{}
 }
 
-// printedBy is when the run has been printed: its end, else the expected one.
+// printedBy is when the run has been printed: its end, else the expected one,
+// which is never in the past.
 func (s *Scene) printedBy() time.Time {
 	if s.Phase == Resting {
 		return s.Run.Ended
@@ -171,9 +181,11 @@ func (s *Scene) printedBy() time.Time {
 	from := s.ReadyAt
 	if s.Phase == Running {
 		from = s.Run.Started
-	}
-	if from.Before(s.Now) && s.Phase == Queued {
+	} else if from.Before(s.Now) {
 		from = s.Now
 	}
-	return from.Add(time.Duration(s.DurationS().Or(0) * float64(time.Second)))
+	if by := from.Add(seconds(s.DurationS().Or(0))); by.After(s.Now) {
+		return by
+	}
+	return s.Now
 }
