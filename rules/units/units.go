@@ -153,7 +153,7 @@ func (d Display) Area(m2 float64) string {
 func Span(d time.Duration) string {
 	switch {
 	case d < 0:
-		return "-" + Span(-d)
+		return "-" + Span(d.Abs())
 	case d < 90*time.Second:
 		return fmt.Sprintf("%.0f s", d.Seconds())
 	case d < 90*time.Minute:
