@@ -280,9 +280,13 @@ func (m *member) checkWord(v string) *Fault {
 	return &Fault{Field: m.Name, Want: m.Want(), Got: quote(v)}
 }
 
-// checkTime refuses a year that RFC 3339 cannot write.
+// checkTime refuses a year that RFC 3339 cannot write, and the zero time,
+// which stands for no time at all and would be left out of the JSON.
 func (m *member) checkTime(t *time.Time) *Fault {
-	if y := t.Year(); y < 0 || y > 9999 {
+	switch y := t.Year(); {
+	case t.IsZero():
+		return &Fault{Field: m.Name, Want: m.Want(), Got: "the zero time"}
+	case y < 0 || y > 9999:
 		return &Fault{Field: m.Name, Want: m.Want(), Got: fmt.Sprintf("the year %d", y)}
 	}
 	return nil

@@ -204,9 +204,9 @@ func draw(t *rapid.T, v reflect.Value, f event.Field) {
 	}
 }
 
-// drawTime draws any time that RFC 3339 can write, in any zone of whole minutes.
+// drawTime draws any time after the zero time that RFC 3339 can write, in any zone of whole minutes.
 func drawTime(t *rapid.T, label string) time.Time {
-	first, last := time.Date(1, 1, 1, 0, 0, 0, 0, time.UTC), time.Date(9998, 12, 31, 0, 0, 0, 0, time.UTC)
+	first, last := time.Date(1, 1, 1, 0, 0, 1, 0, time.UTC), time.Date(9998, 12, 31, 0, 0, 0, 0, time.UTC)
 	at := time.Unix(rapid.Int64Range(first.Unix(), last.Unix()).Draw(t, label), rapid.Int64Range(0, 999_999_999).Draw(t, label+" ns"))
 	if minutes := rapid.IntRange(-14*60, 14*60).Draw(t, label+" zone"); minutes != 0 {
 		return at.In(time.FixedZone("", minutes*60))
