@@ -57,9 +57,9 @@ func declaredCharset(data []byte) string {
 	if !ok {
 		return ""
 	}
-	decl, _, _ = bytes.Cut(decl, []byte("?>"))
+	decl, _, whole := bytes.Cut(decl, []byte("?>"))
 	_, value, ok := bytes.Cut(decl, []byte("encoding"))
-	if !ok {
+	if !ok || !whole {
 		return ""
 	}
 	value = bytes.TrimLeft(value, " \t\r\n=")
