@@ -68,7 +68,6 @@ func New(site Site) *Engine {
 		site:    site,
 		plants:  make(map[string]*plant.Machine, len(site.Machines)),
 		rules:   map[hazard.Place]*hazard.Rules{},
-		seen:    floor.Seen{},
 		floor:   floor.New(),
 		alarms:  alarm.NewBook(),
 		dirty:   map[string]bool{},
@@ -133,10 +132,22 @@ type snapshot struct {
 	Alarms  *alarm.Book  `json:"alarms"`
 }
 
-// Snapshot writes the whole state. Two engines that applied the same journal
-// write the same bytes.
-func (e *Engine) Snapshot() ([]byte, error) {
-	b, err := json.Marshal(snapshot{snapshotVersion, e.seq, e.seen, e.floor, e.alarms}, json.Deterministic(true))
+// Frozen is the whole state at one moment, ready to be written down by another
+// goroutine while the engine goes on.
+type Frozen struct{ state snapshot }
+
+// Freeze returns the present state. It is as cheap as a View.
+func (e *Engine) Freeze() Frozen {
+	return Frozen{snapshot{snapshotVersion, e.seq, e.seen.Freeze(), e.floor.Snapshot(), e.alarms.Snapshot()}}
+}
+
+// Seq is the journal sequence that the state was applied up to.
+func (f Frozen) Seq() uint64 { return f.state.Seq }
+
+// Encode writes the state. Two engines that applied the same journal write the
+// same bytes.
+func (f Frozen) Encode() ([]byte, error) {
+	b, err := json.Marshal(f.state, json.Deterministic(true))
 	if err != nil {
 		return nil, fmt.Errorf("write snapshot: %w", err)
 	}
@@ -146,7 +157,7 @@ func (e *Engine) Snapshot() ([]byte, error) {
 // Restore replaces the state with a snapshot's. The error says why a snapshot
 // is of no use; the engine is then as it was.
 func (e *Engine) Restore(data []byte) error {
-	s := snapshot{Seen: floor.Seen{}, Floor: floor.New(), Alarms: alarm.NewBook()}
+	s := snapshot{Floor: floor.New(), Alarms: alarm.NewBook()}
 	if err := json.Unmarshal(data, &s); err != nil {
 		return fmt.Errorf("read snapshot: %w", err)
 	}

@@ -60,7 +60,7 @@ func live(t *rapid.T, site rules.Site, tb testing.TB) *desk {
 }
 
 func bytesOf(t *rapid.T, e *rules.Engine) []byte {
-	b, err := e.Snapshot()
+	b, err := e.Freeze().Encode()
 	if err != nil {
 		t.Fatal(err)
 	}

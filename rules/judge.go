@@ -81,6 +81,15 @@ func (e *Engine) Judge(now time.Time) ([]event.Event, time.Time) {
 	return out, e.wakes[0].at
 }
 
+// Pending is how many transitions were returned by Judge and have not come
+// back through the journal yet.
+func (e *Engine) Pending() (n int) {
+	for _, w := range e.watches {
+		n += w.pending
+	}
+	return n
+}
+
 // dirtyKeys lists the machines to judge in a fixed order.
 func (e *Engine) dirtyKeys() []string {
 	if len(e.dirty) == 0 {

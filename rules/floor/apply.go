@@ -37,16 +37,10 @@ func (s *State) Apply(seq uint64, e event.Event) {
 		return
 	}
 	m := s.edit(e.Site, e.Machine)
-	if kind.From == event.FromOperator && hearsFrom(e.Type) && e.Time.After(m.LastHeard) {
+	if e.Time.After(m.LastHeard) {
 		m.LastHeard = e.Time
 	}
 	st.machine(m)
-}
-
-// hearsFrom reports whether an event of that type is a sign of life from the
-// machine; what a person does at the board is not.
-func hearsFrom(t event.Type) bool {
-	return t != "operator.noted" && t != "advice.accepted" && t != "change.marked" && t != "ticket.withdrawn"
 }
 
 // Refuse records a message of the journal that could not be decoded.
@@ -62,7 +56,8 @@ func (st step) anomaly(kind, format string, args ...any) {
 	})
 }
 
-// site applies what concerns a whole site and reports whether that was all.
+// site applies what concerns a whole site or what a person does at a desk, and
+// reports whether that was all. What it leaves is a sign of life from a machine.
 func (st step) site() bool {
 	switch d := st.Data.(type) {
 	case *event.ClimateRead:
@@ -243,9 +238,10 @@ func (st step) filmWasted(m *Machine, d *event.FilmWasted) {
 // Tickets.
 
 func (st step) ticketReceived(d *event.TicketReceived) {
-	t := &Ticket{Site: st.Site, Machine: st.Event.Machine, Data: *d, At: st.Time}
+	t := &Ticket{Site: st.Site, Machine: st.Event.Machine, ID: st.ID, Data: *d, At: st.Time}
 	st.editTickets().put(TicketKey{st.Site, st.Event.Machine, d.Job, d.Part}, t)
 	if st.Event.Machine == event.AnyMachine {
+		st.hand(t)
 		return
 	}
 	m := st.edit(st.Site, st.Event.Machine)
@@ -272,10 +268,31 @@ func (st step) ticketReceived(d *event.TicketReceived) {
 	m.enqueue(r)
 }
 
+// hand gives a ticket that no machine was chosen for to every run of its job
+// part that was queued or started before the ticket came.
+func (st step) hand(t *Ticket) {
+	wants := func(r *Run) bool {
+		return r.Same(t.Data.Job, t.Data.Part) && (r.Ticket == nil || r.Ticket.Machine == event.AnyMachine)
+	}
+	for _, m := range st.Sorted() {
+		if m.Site != t.Site {
+			continue
+		}
+		if m.Run != nil && wants(m.Run) {
+			running := *m.Run
+			running.Ticket = t
+			st.edit(m.Site, m.Name).Run = &running
+		}
+		if i := m.find(t.Data.Job, t.Data.Part); i >= 0 && wants(&m.Queue[i]) {
+			st.edit(m.Site, m.Name).Queue[i].Ticket = t
+		}
+	}
+}
+
 func (st step) ticketWithdrawn(d *event.TicketWithdrawn) {
 	key := TicketKey{st.Site, st.Event.Machine, d.Job, d.Part}
 	if st.Tickets.Get(key) == nil {
-		st.anomaly(withdrawnUnknown, "ticket %s %s was withdrawn, but is not known here", d.Job, d.Part)
+		st.anomaly(withdrawnUnknown, "ticket %s was withdrawn, but is not known here", jobName(d.Job, d.Part))
 	} else {
 		st.editTickets().remove(key)
 	}
@@ -284,7 +301,7 @@ func (st step) ticketWithdrawn(d *event.TicketWithdrawn) {
 	}
 	m := st.edit(st.Site, st.Event.Machine)
 	if m.Run != nil && m.Run.Same(d.Job, d.Part) {
-		st.anomaly(withdrawnRunning, "ticket %s %s was withdrawn while it was running", d.Job, d.Part)
+		st.anomaly(withdrawnRunning, "ticket %s was withdrawn while it was running", jobName(d.Job, d.Part))
 	}
 	if i := m.find(d.Job, d.Part); i >= 0 {
 		m.Queue = slices.Delete(m.Queue, i, i+1)

@@ -36,7 +36,7 @@ func (st step) runStarted(m *Machine, d *event.Run) {
 		if m.Run.Same(d.Job, d.Part) {
 			return // the machine says again what is known
 		}
-		st.anomaly(runOverlap, "%s %s started while %s %s had not ended", d.Job, d.Part, m.Run.Job, m.Run.Part)
+		st.anomaly(runOverlap, "%s started while %s had not ended", jobName(d.Job, d.Part), jobName(m.Run.Job, m.Run.Part))
 		st.end(m, units.Maybe{})
 	}
 	r := Run{Job: d.Job, Part: d.Part}
@@ -45,10 +45,10 @@ func (st step) runStarted(m *Machine, d *event.Run) {
 		m.Queue = slices.Delete(m.Queue, i, i+1)
 	} else {
 		r.Ticket = st.Tickets.Find(m.Site, m.Name, d.Job, d.Part)
-		st.anomaly(runNotQueued, "%s %s started without having been queued", d.Job, d.Part)
+		st.anomaly(runNotQueued, "%s started without having been queued", jobName(d.Job, d.Part))
 	}
 	if r.Ticket == nil {
-		st.anomaly(runWithoutTicket, "%s %s started without a ticket: its film, passes and cure are not known", d.Job, d.Part)
+		st.anomaly(runWithoutTicket, "%s started without a ticket: its film, passes and cure are not known", jobName(d.Job, d.Part))
 	}
 	if d.Recipe != "" {
 		r.Recipe = d.Recipe
@@ -64,7 +64,7 @@ func (st step) runStarted(m *Machine, d *event.Run) {
 
 func (st step) runProgress(m *Machine, d *event.Run) {
 	if m.Run == nil || !m.Run.Same(d.Job, d.Part) {
-		st.anomaly(progressNoRun, "%s %s reported progress, but is not running", d.Job, d.Part)
+		st.anomaly(progressNoRun, "%s reported progress, but is not running", jobName(d.Job, d.Part))
 		return
 	}
 	if d.Metres != nil {
@@ -77,13 +77,15 @@ func (st step) feed(m *Machine, metres float64) {
 	r := *m.Run
 	fed := r.FedM.Or(0)
 	if metres < fed {
-		st.anomaly(fedBack, "%s %s reported %g m after %g m", r.Job, r.Part, metres, fed)
+		st.anomaly(fedBack, "%s reported %g m after %g m", jobName(r.Job, r.Part), metres, fed)
 		return
 	}
 	r.FedM = units.Some(metres)
 	m.Run = &r
 	m.Roll.unroll(metres - fed)
-	m.Edge.PositionMM = r.Edge.PositionMM.Plus(metres * 1000)
+	// The edge goes on from where it is and not from where the run began: a
+	// cut or a fresh roll in between leaves an edge that nobody knows.
+	m.Edge.PositionMM = m.Edge.PositionMM.Plus((metres - fed) * 1000)
 	m.Edge.Cause, m.Edge.Rewound, m.Edge.At = event.CauseFeed, false, st.Time
 	m.Tally.PrintedM += metres - fed
 	m.Tally.PrintedM2 += (metres - fed) * m.Roll.WidthMM.Or(0) / 1000
@@ -97,24 +99,24 @@ func (st step) runEnded(m *Machine, d *event.Run, finished bool) {
 	}
 	switch {
 	case m.Run == nil:
-		st.anomaly(endWithoutStart, "%s %s ended, but was never seen to start", d.Job, d.Part)
+		st.anomaly(endWithoutStart, "%s ended, but was never seen to start", jobName(d.Job, d.Part))
 		st.unseen(m, d)
 	case !m.Run.Same(d.Job, d.Part):
-		st.anomaly(endOfOther, "%s %s ended while %s %s was running", d.Job, d.Part, m.Run.Job, m.Run.Part)
+		st.anomaly(endOfOther, "%s ended while %s was running", jobName(d.Job, d.Part), jobName(m.Run.Job, m.Run.Part))
 		if i := m.find(d.Job, d.Part); i >= 0 {
 			m.Queue = slices.Delete(m.Queue, i, i+1)
 		}
 	default:
 		fed := units.From(d.Metres)
-		if finished {
-			fed = fed.Else(m.Run.LengthM()) // a finished run fed what was planned
+		if plan, known := m.Run.LengthM().Get(); known && finished {
+			fed = fed.Else(units.Some(max(plan, m.Run.FedM.Or(0)))) // a finished run fed what was planned
 		}
 		st.end(m, fed)
 	}
 }
 
-// unseen handles the end of a run whose start was missed: the film moved, and
-// where the edge started from cannot be told.
+// unseen handles the end of a run whose start was missed: the film moved by
+// its metres, and without them nobody can tell where it is now.
 func (st step) unseen(m *Machine, d *event.Run) {
 	r := Run{Job: d.Job, Part: d.Part, Ended: st.Time, FedM: units.From(d.Metres)}
 	if i := m.find(d.Job, d.Part); i >= 0 {
@@ -127,7 +129,7 @@ func (st step) unseen(m *Machine, d *event.Run) {
 		m.Roll.unroll(metres)
 		m.Edge.PositionMM = m.Edge.PositionMM.Plus(metres * 1000)
 	} else {
-		m.Edge.PositionMM = units.Maybe{}
+		m.Edge.PositionMM, m.Roll.LeftM = units.Maybe{}, units.Maybe{}
 	}
 	m.Edge.Cause, m.Edge.Rewound, m.Edge.At = event.CauseFeed, false, st.Time
 }
@@ -135,9 +137,9 @@ func (st step) unseen(m *Machine, d *event.Run) {
 // end closes the running run. Without metres nobody can tell where the edge
 // is now, nor what is left on the roll.
 func (st step) end(m *Machine, metres units.Maybe) {
-	if total, known := metres.Get(); known && total >= m.Run.FedM.Or(0) {
+	if total, known := metres.Get(); known {
 		st.feed(m, total)
-	} else if !known {
+	} else {
 		m.Edge.PositionMM = units.Maybe{}
 		m.Edge.Cause, m.Edge.Rewound, m.Edge.At = event.CauseFeed, false, st.Time
 		m.Roll.LeftM = units.Maybe{}
@@ -155,7 +157,7 @@ func (st step) cutFinished(m *Machine, d *event.CutFinished) {
 		r.Cut = true
 		m.Last = &r
 	} else {
-		st.anomaly(cutNoRun, "%s %s was cut, but did not run last", d.Job, d.Part)
+		st.anomaly(cutNoRun, "%s was cut, but did not run last", jobName(d.Job, d.Part))
 	}
 	m.Leader, m.Edge = Leader{}, Edge{At: st.Time, Cause: event.CauseTrim}
 	at := units.From(d.AtMM)

@@ -1,7 +1,6 @@
 package floor
 
 import (
-	"bytes"
 	"cmp"
 	"maps"
 	"slices"
@@ -16,6 +15,7 @@ import (
 type Ticket struct {
 	Site    string               `json:"site"`
 	Machine string               `json:"machine"` // event.AnyMachine when none was chosen
+	ID      string               `json:"id"`      // of the ticket.received event
 	Data    event.TicketReceived `json:"data"`
 	At      time.Time            `json:"at"`
 }
@@ -97,42 +97,6 @@ func (t *Tickets) UnmarshalJSON(data []byte) error {
 	*t = *newTickets()
 	for _, k := range all {
 		t.put(TicketKey{k.Site, k.Machine, k.Data.Job, k.Data.Part}, k)
-	}
-	return nil
-}
-
-// Seen remembers the key of every event of the journal, so that a copy is
-// recognised at any distance.
-type Seen map[event.Key]struct{}
-
-// Add notes a key and reports whether it was new.
-func (s Seen) Add(k event.Key) bool {
-	before := len(s)
-	s[k] = struct{}{}
-	return len(s) > before
-}
-
-// MarshalJSON writes the sorted keys as one base64 text.
-func (s Seen) MarshalJSON() ([]byte, error) {
-	keys := slices.SortedFunc(maps.Keys(s), func(a, b event.Key) int { return bytes.Compare(a[:], b[:]) })
-	flat := make([]byte, 0, len(keys)*len(event.Key{}))
-	for _, k := range keys {
-		flat = append(flat, k[:]...)
-	}
-	return json.Marshal(flat)
-}
-
-// UnmarshalJSON reads what MarshalJSON wrote.
-func (s *Seen) UnmarshalJSON(data []byte) error {
-	var flat []byte
-	if err := json.Unmarshal(data, &flat); err != nil {
-		return err
-	}
-	*s = make(Seen, len(flat)/len(event.Key{}))
-	for chunk := range slices.Chunk(flat, len(event.Key{})) {
-		if len(chunk) == len(event.Key{}) {
-			(*s)[event.Key(chunk)] = struct{}{}
-		}
 	}
 	return nil
 }

@@ -20,14 +20,16 @@ import (
 	"github.com/rs/zerolog"
 )
 
-// Options say which NATS to use. With URL set, only URL, Name and Log count.
+// Options say which NATS to use. With URL set, only URL, Name,
+// Login and Log count.
 type Options struct {
-	URL        string // external NATS, several addresses separated by commas; nothing is embedded when set
-	Listen     string // host:port of the embedded server; empty for none, port 0 or -1 for any free one
-	StoreDir   string // folder of the embedded server; one daemon at a time
-	SyncAlways bool   // write to the disk itself before each acknowledgement
-	MaxStore   int64  // most that the embedded server may store, bytes; above 0
-	Name       string // name of the connection and of the embedded server
+	URL        string        // external NATS, several addresses separated by commas; nothing is embedded when set
+	Listen     string        // host:port of the embedded server; empty for none, port 0 or -1 for any free one
+	StoreDir   string        // folder of the embedded server; one daemon at a time
+	SyncAlways bool          // write to the disk itself before each acknowledgement
+	MaxStore   int64         // most that the embedded server may store, bytes; above 0
+	Name       string        // name of the connection and of the embedded server
+	Login      []nats.Option // credentials and TLS for an external NATS
 	Log        zerolog.Logger
 }
 
@@ -87,6 +89,8 @@ func connect(o Options, address string, srv *embedded) (*Bus, error) {
 	opts := append(connectionOptions(o), nats.ClosedHandler(func(*nats.Conn) { close(b.closed) }))
 	if srv != nil {
 		opts = append(opts, nats.InProcessServer(srv.server))
+	} else {
+		opts = append(opts, o.Login...)
 	}
 	var err error
 	if b.conn, err = nats.Connect(address, opts...); err != nil {

@@ -1,0 +1,274 @@
+// Package app puts the watch together: it opens the journal, starts the loop
+// and the edges around it, and takes everything down again in reverse order.
+// pipeline.go shows the whole path of an event on one page.
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"path/filepath"
+	"time"
+
+	"github.com/rs/zerolog"
+	"golang.org/x/sync/errgroup"
+
+	"rollwarden/cmd/rollwarden/config"
+	"rollwarden/rules"
+	"rollwarden/watcher/bus"
+	"rollwarden/watcher/folder"
+	"rollwarden/watcher/journal"
+	"rollwarden/watcher/pager"
+)
+
+// Options say what to run.
+type Options struct {
+	Config  *config.Config
+	Clock   Clock // the real one when nil
+	Log     zerolog.Logger
+	Version string
+	// Channels come besides those that the configuration names.
+	Channels []pager.Channel
+}
+
+// App is a running watch.
+type App struct {
+	opts    Options
+	cfg     *config.Config
+	clock   Clock
+	log     zerolog.Logger
+	site    rules.Site
+	bus     *bus.Bus
+	journal *journal.Journal
+	pager   *pager.Pager
+	pipe    *pipeline
+	metrics *metricsView
+	http    net.Listener
+
+	cleanups []cleanup
+	cancel   context.CancelFunc
+	done     chan error
+}
+
+// cleanup undoes one step of the start. Cleanups run last-in-first-out.
+type cleanup struct {
+	name string
+	undo func(context.Context) error
+}
+
+func (a *App) onClose(name string, undo func(context.Context) error) {
+	a.cleanups = append(a.cleanups, cleanup{name, undo})
+}
+
+// Start opens everything and begins to watch. When it fails it has closed what
+// it had opened. The watch goes on until Stop, or until a part of it fails,
+// which Done tells.
+func Start(ctx context.Context, o Options) (*App, error) {
+	if o.Clock == nil {
+		o.Clock = RealClock{}
+	}
+	a := &App{opts: o, cfg: o.Config, clock: o.Clock, log: o.Log, done: make(chan error, 1)}
+	for _, step := range []func(context.Context) error{a.openSite, a.openBus, a.openJournal, a.openPager, a.openHTTP, a.run} {
+		if err := step(ctx); err != nil {
+			return nil, errors.Join(err, a.close(ctx))
+		}
+	}
+	return a, nil
+}
+
+func (a *App) openSite(context.Context) (err error) {
+	a.site, err = a.cfg.Site()
+	return err
+}
+
+func (a *App) openBus(ctx context.Context) error {
+	login, err := natsLogin(a.cfg.NATS)
+	if err != nil {
+		return err
+	}
+	a.bus, err = bus.Open(ctx, bus.Options{
+		URL: a.cfg.NATS.URL, Listen: a.cfg.NATS.Listen, StoreDir: filepath.Join(a.cfg.Data.Folder, "journal"),
+		SyncAlways: a.cfg.NATS.SyncAlways, MaxStore: int64(a.cfg.NATS.MaxStore), Name: "rollwarden", Login: login,
+		Log: a.log.With().Str("part", "nats").Logger(),
+	})
+	if err != nil {
+		return err
+	}
+	a.onClose("bus", a.bus.Close)
+	return nil
+}
+
+// roomForJournal is the share of the store that the journal may take; the rest
+// is the server's own bookkeeping.
+const roomForJournal = 0.9
+
+func (a *App) openJournal(ctx context.Context) (err error) {
+	a.journal, err = journal.Open(ctx, a.bus.JetStream(), journal.Options{
+		MaxBytes: int64(roomForJournal * float64(a.cfg.NATS.MaxStore)), MaxAge: a.cfg.NATS.Keep,
+		Log: a.log.With().Str("part", "journal").Logger(),
+	})
+	return err
+}
+
+func (a *App) openPager(context.Context) error {
+	channels, err := channels(a.cfg, a.clock)
+	if err != nil {
+		return err
+	}
+	a.pager, err = pager.New(pager.Options{
+		Channels: append(channels, a.opts.Channels...), Publish: a.journal.Publish,
+		GiveUpAfter: a.cfg.Pager.GiveUpAfter, Links: links(a.cfg), Log: a.log.With().Str("part", "pager").Logger(),
+	})
+	return err
+}
+
+func (a *App) openHTTP(context.Context) error {
+	l, err := net.Listen("tcp", a.cfg.HTTP.Listen)
+	if err != nil {
+		return fmt.Errorf("serve the board on %s: %w: choose another http.listen", a.cfg.HTTP.Listen, err)
+	}
+	a.http = l
+	a.onClose("board address", func(context.Context) error {
+		if err := l.Close(); err != nil && !errors.Is(err, net.ErrClosed) {
+			return err
+		}
+		return nil
+	})
+	return nil
+}
+
+// URL is where the board is served.
+func (a *App) URL() string { return "http://" + a.http.Addr().String() }
+
+// NATS is where events can be published; empty when nothing listens.
+func (a *App) NATS() string { return a.bus.URL() }
+
+// run starts the goroutines. They all end with the context; the first that
+// fails ends the others.
+func (a *App) run(ctx context.Context) error {
+	last, err := a.journal.Last(ctx)
+	if err != nil {
+		return fmt.Errorf("ask the journal for its end: %w", err)
+	}
+	snapshots := journal.Snapshots{Dir: filepath.Join(a.cfg.Data.Folder, "snapshots"), Log: a.log}
+	engine := a.restore(snapshots, last)
+	a.metrics = newMetricsView(a)
+	a.pipe = &pipeline{
+		engine: engine, clock: a.clock, log: a.log, publish: a.journal.Publish,
+		snapshots: newSnapshotter(snapshots.Save, a.log), pages: a.offerPages, latency: a.metrics.observe, last: last,
+		batches: make(chan []entry, 1), quiesce: make(chan quietRequest), outbox: outbox{filled: make(chan struct{}, 1)},
+	}
+	server := a.server()
+	ctx, a.cancel = context.WithCancel(context.WithoutCancel(ctx))
+	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error { return a.pipe.loop(ctx) })
+	group.Go(func() error { a.pipe.snapshots.run(); return nil })
+	group.Go(func() error { return a.pipe.publisher(ctx) })
+	group.Go(func() error { return a.follow(ctx, engine.Seq()) })
+	group.Go(func() error { return a.watchFolders(ctx) })
+	group.Go(func() error { return a.pager.Run(ctx) })
+	group.Go(func() error { return serve(ctx, server, a.http) })
+	a.onClose("goroutines", func(context.Context) error { a.cancel(); return <-a.done })
+	go func() { a.done <- group.Wait(); close(a.done) }()
+	return nil
+}
+
+// restore folds the newest snapshot that the journal still bears out.
+func (a *App) restore(s journal.Snapshots, last uint64) *rules.Engine {
+	engine := rules.New(a.site)
+	seq, state, err := s.Load()
+	switch {
+	case err != nil:
+		a.log.Warn().Err(err).Msg("cannot read the snapshots, folding the whole journal")
+	case seq == 0:
+	case seq > last:
+		a.log.Warn().Uint64("snapshot", seq).Uint64("journal", last).Msg("the snapshot is newer than the journal, folding the whole journal")
+	default:
+		if err := engine.Restore(state); err != nil {
+			a.log.Warn().Err(err).Msg("cannot use the snapshot, folding the whole journal")
+			return rules.New(a.site)
+		}
+	}
+	return engine
+}
+
+func (a *App) follow(ctx context.Context, after uint64) error {
+	err := a.journal.Follow(ctx, after, func(batch []journal.Entry) error { return a.pipe.decode(ctx, batch) })
+	if ctx.Err() != nil {
+		return nil
+	}
+	if errors.Is(err, journal.ErrReplaced) {
+		return fmt.Errorf("%w: move %s away and start again, so that the journal is folded from its start", err, filepath.Join(a.cfg.Data.Folder, "snapshots"))
+	}
+	return err
+}
+
+// watchFolders begins once the journal has been read, since a ticket is only
+// new against what is known.
+func (a *App) watchFolders(ctx context.Context) error {
+	if err := a.pipe.Quiet(ctx, a.pipe.last); err != nil {
+		return nil
+	}
+	inboxes := a.cfg.Inboxes()
+	if len(inboxes) == 0 {
+		<-ctx.Done()
+		return nil
+	}
+	return folder.Watch(ctx, folder.Options{
+		Inboxes: inboxes, Settle: a.cfg.Tickets.Settle, MaxWait: a.cfg.Tickets.MaxWait, Poll: a.cfg.Tickets.Poll,
+		Read: a.readTicket, Publish: a.journal.Publish, Now: a.clock.Now,
+		Log: a.log.With().Str("part", "folder").Logger(), Report: a.metrics.fileRead,
+	})
+}
+
+func serve(ctx context.Context, s *http.Server, l net.Listener) error {
+	failed := make(chan error, 1)
+	go func() { failed <- s.Serve(l) }()
+	select {
+	case err := <-failed:
+		return fmt.Errorf("serve the board: %w", err)
+	case <-ctx.Done():
+		end, cancel := context.WithTimeout(context.WithoutCancel(ctx), 3*time.Second)
+		defer cancel()
+		return s.Shutdown(end)
+	}
+}
+
+// Done is closed, or tells the error, when the watch has ended by itself.
+func (a *App) Done() <-chan error { return a.done }
+
+// View is the floor as readers see it; nil until the journal has been read.
+func (a *App) View() *rules.View { return a.pipe.view.Load() }
+
+// Settle waits until everything that is in the journal now has been folded and
+// judged, and what follows from it is in the journal too.
+func (a *App) Settle(ctx context.Context) error {
+	last, err := a.journal.Last(ctx)
+	if err != nil {
+		return err
+	}
+	return a.pipe.Quiet(ctx, last)
+}
+
+// stopWithin bounds how long a stop may take.
+const stopWithin = 15 * time.Second
+
+// Stop ends the watch and closes everything, the last opened first.
+func (a *App) Stop() error {
+	ctx, cancel := context.WithTimeout(context.Background(), stopWithin)
+	defer cancel()
+	return a.close(ctx)
+}
+
+func (a *App) close(ctx context.Context) error {
+	var errs []error
+	for i := len(a.cleanups) - 1; i >= 0; i-- {
+		if err := a.cleanups[i].undo(ctx); err != nil {
+			errs = append(errs, fmt.Errorf("close %s: %w", a.cleanups[i].name, err))
+		}
+	}
+	a.cleanups = nil
+	return errors.Join(errs...)
+}

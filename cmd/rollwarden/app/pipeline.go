@@ -1,0 +1,301 @@
+package app
+
+//  tickets, signals ─► folder ─┐                       ┌─► metrics, board (View)
+//  operators, machines ─► NATS ┤                       │
+//                              ▼                       │
+//                           journal ─► decode ─► LOOP ─┼─► snapshots
+//                              ▲               Apply   │
+//                              │               Judge   └─► pager ─► channels
+//                              │                 │                    │
+//                              └── publisher ◄───┴── alarm.changed    │
+//                              └──────────────── page.sent, .failed ◄─┘
+//
+// The journal comes first: nothing is true before it is stored there. One
+// goroutine, the loop, owns the engine; it never waits for a disk, a network
+// or a channel. What it decides goes to the publisher and takes effect when it
+// comes back through the journal.
+
+import (
+	"context"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"rollwarden/rules"
+	"rollwarden/rules/alarm"
+	"rollwarden/rules/event"
+	"rollwarden/watcher/journal"
+)
+
+// pipeline is the loop and what it feeds.
+type pipeline struct {
+	engine    *rules.Engine
+	clock     Clock
+	log       zerolog.Logger
+	publish   func(context.Context, ...event.Event) error // returns once stored
+	snapshots *snapshotter
+	pages     func([]alarm.Page, map[string][]alarm.Alarm) // takes notes, never waits
+	latency   func(seconds float64, eventID string)        // event to alarm, both stored
+
+	view  atomic.Pointer[rules.View]
+	ready atomic.Bool // the journal has been read up to where it ended at the start
+	last  uint64      // where it ended
+
+	batches  chan []entry
+	outbox   outbox
+	quiesce  chan quietRequest
+	waiting  []quietRequest
+	viewedAt time.Time
+	changed  bool // alarms or pages changed since they were last handed on
+}
+
+// entry is one message of the journal, decoded outside the loop.
+type entry struct {
+	seq     uint64
+	stored  time.Time
+	subject string
+	event   event.Event
+	err     error // why it could not be decoded
+}
+
+// outgoing is a transition on its way to the journal, with when the event that
+// led to it was stored.
+type outgoing struct {
+	event event.Event
+	cause time.Time // zero when time alone led to it
+}
+
+// quietRequest asks to be told when everything up to a sequence is applied and
+// nothing that follows from it is under way.
+type quietRequest struct {
+	seq  uint64
+	done chan struct{}
+}
+
+// viewEvery bounds how often readers get a new view while events pour in.
+const viewEvery = 20 * time.Millisecond
+
+// decode turns a batch of the journal into entries for the loop. It runs in
+// the journal's own goroutine, so that decoding and judging share two cores.
+func (p *pipeline) decode(ctx context.Context, batch []journal.Entry) error {
+	entries := make([]entry, len(batch))
+	for i, m := range batch {
+		entries[i] = entry{seq: m.Seq, stored: m.Stored, subject: m.Subject}
+		entries[i].event, entries[i].err = event.Decode(m.Message)
+	}
+	select {
+	case p.batches <- entries:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// loop owns the engine until ctx ends.
+func (p *pipeline) loop(ctx context.Context) error {
+	p.caughtUp()
+	for {
+		alarmClock, stop := p.judge(time.Time{})
+		p.show()
+		p.answerQuiet()
+		select {
+		case batch := <-p.batches:
+			p.apply(batch)
+		case <-alarmClock:
+		case q := <-p.quiesce:
+			p.waiting = append(p.waiting, q)
+		case <-p.viewDue():
+		case <-ctx.Done():
+			stop()
+			p.snapshots.last(p.engine)
+			return nil
+		}
+		stop()
+	}
+}
+
+// apply folds a batch. Once the watch is live each event is judged by itself,
+// so that a start which is over by the end of the batch is not passed over.
+func (p *pipeline) apply(batch []entry) {
+	for i := range batch {
+		e := &batch[i]
+		if e.err != nil {
+			p.engine.Refuse(e.seq, e.stored, e.subject, e.err)
+			p.log.Warn().Uint64("seq", e.seq).Str("subject", e.subject).Err(e.err).Msg("refused an event; it stays in the journal")
+			continue
+		}
+		if p.engine.Apply(e.seq, e.event) && isAlarm(e.event.Type) {
+			p.changed = true
+		}
+		if p.ready.Load() {
+			_, stop := p.judge(e.stored)
+			stop()
+		}
+		p.caughtUp()
+	}
+	p.snapshots.offer(p.engine)
+}
+
+func isAlarm(t event.Type) bool {
+	return t == event.AlarmChangedType || t == "page.sent" || t == "page.failed"
+}
+
+// caughtUp starts judging once everything that was in the journal at the start
+// has been folded. What happened while the watch was down is judged as it now
+// stands, once.
+func (p *pipeline) caughtUp() {
+	if !p.ready.Load() && p.engine.Seq() >= p.last {
+		p.ready.Store(true)
+		p.changed = true
+		p.log.Info().Uint64("seq", p.engine.Seq()).Msg("journal read, watching")
+	}
+}
+
+// judge hands what is due to the publisher and returns when to judge again.
+func (p *pipeline) judge(cause time.Time) (<-chan time.Time, func()) {
+	if !p.ready.Load() {
+		return nil, func() {}
+	}
+	due, next := p.engine.Judge(p.clock.Now())
+	if len(due) > 0 {
+		out := make([]outgoing, len(due))
+		for i, e := range due {
+			out[i] = outgoing{e, cause}
+		}
+		p.outbox.put(out)
+	}
+	if next.IsZero() || !cause.IsZero() {
+		return nil, func() {}
+	}
+	return p.clock.At(next)
+}
+
+// show gives readers a new view, and the pager what is due, when anything
+// changed and the last view is not too young.
+func (p *pipeline) show() {
+	v := p.view.Load()
+	if v != nil && v.Seq == p.engine.Seq() && !p.changed || p.young() {
+		return
+	}
+	if !p.ready.Load() {
+		return // half a journal is no floor to show
+	}
+	v = p.engine.View(p.clock.Now())
+	p.viewedAt = time.Now()
+	p.view.Store(v)
+	if p.changed {
+		p.changed = false
+		p.pages(v.Alarms.Pages, v.Alarms.Alarms)
+	}
+}
+
+func (p *pipeline) young() bool { return time.Since(p.viewedAt) < viewEvery && len(p.waiting) == 0 }
+
+// viewDue wakes the loop when a view that was held back is due.
+func (p *pipeline) viewDue() <-chan time.Time {
+	if v := p.view.Load(); v == nil || v.Seq == p.engine.Seq() && !p.changed {
+		return nil
+	}
+	return time.After(viewEvery)
+}
+
+// answerQuiet tells those who wait that nothing is under way any more.
+func (p *pipeline) answerQuiet() {
+	if len(p.waiting) == 0 || p.engine.Pending() > 0 {
+		return
+	}
+	left := p.waiting[:0]
+	for _, q := range p.waiting {
+		if p.engine.Seq() >= q.seq && p.ready.Load() {
+			close(q.done)
+		} else {
+			left = append(left, q)
+		}
+	}
+	p.waiting = left
+}
+
+// Quiet waits until everything up to seq is applied, judged and written.
+func (p *pipeline) Quiet(ctx context.Context, seq uint64) error {
+	q := quietRequest{seq, make(chan struct{})}
+	select {
+	case p.quiesce <- q:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case <-q.done:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// publisher writes transitions to the journal, in order, and goes on trying
+// until they are stored: a transition that is lost would be an alarm lost.
+func (p *pipeline) publisher(ctx context.Context) error {
+	for {
+		select {
+		case <-p.outbox.filled:
+			p.store(ctx, p.outbox.take())
+		case <-ctx.Done():
+			return nil
+		}
+	}
+}
+
+// outbox holds transitions for the publisher. The loop never waits for it; it
+// stays small because an alarm has at most one transition under way.
+type outbox struct {
+	mu     sync.Mutex
+	list   []outgoing
+	filled chan struct{} // has room for one
+}
+
+func (o *outbox) put(out []outgoing) {
+	o.mu.Lock()
+	o.list = append(o.list, out...)
+	o.mu.Unlock()
+	select {
+	case o.filled <- struct{}{}:
+	default:
+	}
+}
+
+func (o *outbox) take() []outgoing {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	out := o.list
+	o.list = nil
+	return out
+}
+
+func (p *pipeline) store(ctx context.Context, out []outgoing) {
+	events := make([]event.Event, len(out))
+	for i, o := range out {
+		events[i] = o.event
+	}
+	for {
+		err := p.publish(ctx, events...)
+		if err == nil {
+			break
+		}
+		if ctx.Err() != nil {
+			return // judged again after the restart, since nothing took effect
+		}
+		p.log.Error().Err(err).Int("transitions", len(events)).Msg("cannot write alarms to the journal, trying again")
+		select {
+		case <-time.After(time.Second):
+		case <-ctx.Done():
+			return
+		}
+	}
+	now := time.Now()
+	for _, o := range out {
+		if !o.cause.IsZero() {
+			p.latency(now.Sub(o.cause).Seconds(), o.event.ID)
+		}
+	}
+}
