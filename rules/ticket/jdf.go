@@ -164,8 +164,9 @@ func (t *jdfTicket) node(n *node, p *report) error {
 
 func (t *jdfTicket) draft(n *node, links []link, job, part reading) (Ticket, error) {
 	d := t.r.newDraft(FormatJDF)
-	d.Job, d.Part, d.Title = job.text, part.text, inherited(n, "DescriptiveName").text
-	d.from["job"], d.from["part"] = job, part
+	title := inherited(n, "DescriptiveName")
+	d.Job, d.Part, d.Title = job.text, part.text, title.text
+	d.from["job"], d.from["part"], d.from["title"] = job, part, title
 	material := films(links, t.doc)
 	if err := d.fromKeys(scopes(n, links)); err != nil {
 		return Ticket{}, err

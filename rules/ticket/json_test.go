@@ -164,6 +164,8 @@ func TestSchemaDocuments(t *testing.T) {
 			Description string        `json:"description"`
 			Examples    []any         `json:"examples"`
 			Enum        []event.Class `json:"enum"`
+			Minimum     float64       `json:"minimum"`
+			Maximum     float64       `json:"maximum"`
 		} `json:"properties"`
 		Examples []map[string]any `json:"examples"`
 	}
@@ -186,6 +188,12 @@ func TestSchemaDocuments(t *testing.T) {
 	}
 	if got := s.Properties["film_class"].Enum; !slices.Equal(got, event.Classes) {
 		t.Errorf("film classes: got %v, want %v", got, event.Classes)
+	}
+	kind, _ := event.KindOf("ticket.received")
+	for _, f := range event.Fields(kind) { // the limits of the contract are those of the ticket
+		if p, ok := s.Properties[f.Name]; ok && f.Type == "number" && (p.Minimum != f.Min || p.Maximum != f.Max) {
+			t.Errorf("%s: want %g to %g, got %g to %g", f.Name, f.Min, f.Max, p.Minimum, p.Maximum)
+		}
 	}
 	full := s.Examples[len(s.Examples)-1]
 	if len(full) != len(s.Properties)-1 { // all but $schema

@@ -153,7 +153,9 @@ func (t *xjdfTicket) plan(doc *Document, devices []string) error {
 func (t *xjdfTicket) draft(devices []string) (Ticket, error) {
 	d := t.r.newDraft(FormatXJDF)
 	d.Job, d.Part, d.Title = t.root.get("JobID"), t.root.get("JobPartID"), t.root.get("DescriptiveName")
-	d.from["job"], d.from["part"] = reading{at: t.root, name: "JobID"}, reading{at: t.root, name: "JobPartID"}
+	for member, name := range map[string]string{"job": "JobID", "part": "JobPartID", "title": "DescriptiveName"} {
+		d.from[member] = reading{at: t.root, name: name}
+	}
 	films := t.films()
 	if err := d.fromKeys(t.scopes(films)); err != nil {
 		return Ticket{}, err
