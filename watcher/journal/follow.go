@@ -142,12 +142,7 @@ func (r *reader) session(ctx context.Context) (done bool, err error) {
 
 	queue := make(chan jetstream.Msg, pullCount)
 	pull, err := consumer.Consume(
-		func(m jetstream.Msg) {
-			select {
-			case queue <- m:
-			case <-ctx.Done():
-			}
-		},
+		func(m jetstream.Msg) { offer(ctx, queue, m) },
 		jetstream.PullMaxMessagesWithBytesLimit(pullCount, pullBytes),
 		jetstream.PullExpiry(pullExpiry),
 		jetstream.PullHeartbeat(pullHeartbeat),
@@ -249,13 +244,12 @@ func (r *reader) forget(ctx context.Context, name string) {
 // more is waiting.
 func (r *reader) drain(ctx context.Context, queue <-chan jetstream.Msg) (done bool, err error) {
 	for delivery := uint64(1); ; delivery++ {
-		select {
-		case m := <-queue:
-			if done, err = r.take(m, delivery); err != nil {
-				return false, err
-			}
-		case <-ctx.Done():
-			return false, context.Cause(ctx)
+		m, err := next(ctx, queue)
+		if err != nil {
+			return false, err
+		}
+		if done, err = r.take(m, delivery); err != nil {
+			return false, err
 		}
 		if !done && len(queue) > 0 && len(r.batch) < pullCount {
 			continue
@@ -263,6 +257,40 @@ func (r *reader) drain(ctx context.Context, queue <-chan jetstream.Msg) (done bo
 		if err := r.flush(); err != nil || done {
 			return done, err
 		}
+		if ctx.Err() != nil {
+			return false, context.Cause(ctx)
+		}
+	}
+}
+
+// offer queues a message unless the context ends first. It looks at the context
+// only when there is no room, because a select over both locks both, for every
+// message.
+func offer(ctx context.Context, queue chan<- jetstream.Msg, m jetstream.Msg) {
+	select {
+	case queue <- m:
+		return
+	default:
+	}
+	select {
+	case queue <- m:
+	case <-ctx.Done():
+	}
+}
+
+// next returns the next message of the queue, or why there will be none. It
+// looks at the context only when nothing is waiting, for the same reason.
+func next(ctx context.Context, queue <-chan jetstream.Msg) (jetstream.Msg, error) {
+	select {
+	case m := <-queue:
+		return m, nil
+	default:
+	}
+	select {
+	case m := <-queue:
+		return m, nil
+	case <-ctx.Done():
+		return nil, context.Cause(ctx)
 	}
 }
 
