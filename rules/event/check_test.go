@@ -158,7 +158,7 @@ func valuesFor(f event.Field) (good, bad []any) {
 		return []any{true, false}, []any{"true", 0, 1, nil, object{}}
 	case f.Format == "date-time":
 		return []any{"2026-03-02T08:00:00Z", "2026-03-02T09:00:00.123456789+01:00"},
-			[]any{"2026-03-02", "08:00", "2026-03-02T08:00:00", "2026-02-30T08:00:00Z", "", 1772438400, nil}
+			[]any{"2026-03-02", "08:00", "2026-03-02T8:00:00Z", "2026-03-02T08:00:00,5Z", "2026-03-02T08:00:00+24:00", "2026-03-02T08:00:00+01:60", "2026-03-02T08:00:00", "2026-02-30T08:00:00Z", "", 1772438400, nil}
 	case f.Enum != nil:
 		for _, word := range f.Enum {
 			good = append(good, word)

@@ -123,6 +123,27 @@ func TestWrongTypes(t *testing.T) {
 	}
 }
 
+// TestLongNames sends names as long as a message may be. They must not make
+// the fault as long, nor take longer to look up than to read.
+func TestLongNames(t *testing.T) {
+	long := strings.Repeat("length_mm", event.MaxData/10)
+	for _, data := range []string{
+		strings.Replace(leader, "length_mm", long, 1),
+		strings.Replace(leader, `"id"`, `"`+long+`":"","id"`, 1),
+		strings.Replace(leader, `"id":"a1"`, `"id":"`+long+`"`, 1),
+		strings.Replace(leader, "rollwarden.", long, 1),
+		strings.Replace(leader, "900", `"`+long+`"`, 1),
+	} {
+		_, err := event.Decode(leaderMessage(data))
+		if err == nil || len(err.Error()) > 400 {
+			t.Errorf("want a short fault, got %.500v", err)
+		}
+	}
+	if _, err := event.Set(kindOf(t, "leader.attached"), map[string]string{long: long}); err == nil || len(err.Error()) > 400 {
+		t.Errorf("want a short fault, got %.500v", err)
+	}
+}
+
 // TestDeepNesting sends more brackets than any payload has.
 func TestDeepNesting(t *testing.T) {
 	deep := strings.Repeat("[", 100_000)

@@ -163,7 +163,7 @@ func checkExtensionName(name string) *Fault {
 	if near := nearest(name, coreAttributes); len(near) > 0 {
 		want += "; did you mean " + near[0] + "?"
 	}
-	return &Fault{Field: name, Want: want, Got: "an unknown member"}
+	return &Fault{Field: clip(name), Want: want, Got: "an unknown member"}
 }
 
 // fromHeaders reads the binary mode: one header for each attribute, data in
@@ -367,14 +367,28 @@ func (env *envelope) when(stored time.Time) (time.Time, error) {
 		}
 		return stored.UTC(), nil
 	}
-	var t time.Time
-	if err := t.UnmarshalText(env.time); err != nil {
+	t, ok := parseTime(env.time)
+	if !ok {
 		return time.Time{}, attribute("time", env.time)
 	}
 	if !stored.IsZero() && t.Sub(stored) > MaxAhead {
 		return time.Time{}, &Fault{Field: "time", Want: "a time at most 24 h ahead of the journal's clock; set the sender's clock", Got: quote(string(env.time))}
 	}
 	return t.UTC(), nil
+}
+
+// parseTime reads an RFC 3339 time. The time package lets an hour of one digit
+// pass, a comma before the fraction and an offset of days; RFC 3339 does not.
+func parseTime(b []byte) (t time.Time, ok bool) {
+	const shortest = len("2006-01-02T15:04:05Z")
+	if len(b) < shortest || b[len("2006-01-02T15")] != ':' || bytes.IndexByte(b, ',') >= 0 {
+		return t, false
+	}
+	if zone := b[len(b)-len("+07:00"):]; b[len(b)-1] != 'Z' && (string(zone[1:3]) > "23" || string(zone[4:]) > "59") {
+		return t, false
+	}
+	ok = t.UnmarshalText(b) == nil
+	return t, ok
 }
 
 // isJSON reports whether the data is JSON: its content type says so, or is

@@ -158,7 +158,9 @@ func dotted(root string, p jsontext.Pointer) string {
 	if root != "" {
 		path = append(path, root)
 	}
-	path = slices.AppendSeq(path, p.Tokens())
+	for token := range p.Tokens() {
+		path = append(path, clip(token))
+	}
 	if len(path) == 0 {
 		return "event"
 	}

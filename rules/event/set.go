@@ -21,7 +21,7 @@ func Set(kind Kind, pairs map[string]string) (Payload, error) {
 	for _, name := range sortedKeys(pairs) {
 		m, ok := pl.find(name)
 		if !ok {
-			return nil, &Fault{Field: name, Want: unknownWant(name, "a field of "+string(kind.Type), pl.names()), Got: "an unknown field"}
+			return nil, &Fault{Field: clip(name), Want: unknownWant(name, "a field of "+string(kind.Type), pl.names()), Got: "an unknown field"}
 		}
 		if f := m.set(v.FieldByIndex(m.index), pairs[name]); f != nil {
 			return nil, f
@@ -67,7 +67,9 @@ func (m *member) set(v reflect.Value, text string) *Fault {
 	ok := false
 	switch {
 	case m.Format == "date-time":
-		ok = v.Addr().Interface().(*time.Time).UnmarshalText([]byte(text)) == nil
+		var at time.Time
+		at, ok = parseTime([]byte(text))
+		v.Set(reflect.ValueOf(at))
 	case m.Type == "number":
 		var x float64
 		x, ok = parseNumber(text)
@@ -147,7 +149,10 @@ func unknownWant(name, what string, names []string) string {
 // nearest returns the names that a slip could have turned into name, the
 // likeliest first: wrong case, a letter or two, or a forgotten unit.
 func nearest(name string, names []string) []string {
-	const most = 3
+	const most, longest = 3, 64
+	if len(name) > longest {
+		return nil // no slip of a name, and the distance would take its time
+	}
 	typed := strings.ToLower(name)
 	limit := 1 + len(typed)/4
 	distance := func(n string) int {
