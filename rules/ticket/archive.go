@@ -173,11 +173,11 @@ func (a *archive) message(name string) error {
 	}
 	root, err := sub.message(data)
 	if err != nil {
-		return located(sub.file, err)
+		return inEntry(sub.file, err)
 	}
 	doc, err := sub.xml(root)
 	if err != nil {
-		return located(sub.file, err)
+		return inEntry(sub.file, err)
 	}
 	a.take(doc)
 	for _, params := range root.find("QueueSubmissionParams") {
@@ -186,10 +186,21 @@ func (a *archive) message(name string) error {
 			err = a.submitted(params, target)
 		}
 		if err != nil {
-			return located(sub.file, err)
+			return inEntry(sub.file, err)
 		}
 	}
 	return nil
+}
+
+// inEntry names the entry that an error is about. The package itself is whole,
+// so half a ticket in it will not become one by waiting.
+func inEntry(name string, err error) error {
+	err = located(name, err)
+	var e *Error
+	if errors.As(err, &e) {
+		e.Incomplete = false
+	}
+	return err
 }
 
 func (r *reader) message(data []byte) (*node, error) {
@@ -225,7 +236,7 @@ func (a *archive) ticket(name string) error {
 	}
 	doc, err := sub.single(data)
 	if err != nil {
-		return located(sub.file, err)
+		return inEntry(sub.file, err)
 	}
 	a.take(doc)
 	return nil
