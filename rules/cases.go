@@ -30,7 +30,7 @@ func RunCase(site Site, c hazard.Case) error {
 		}
 		e.Apply(uint64(i+1), ev)
 	}
-	return compare(c, e.Hazards(now, where, c.Machine))
+	return compare(c, Read(site, e.View(now)).Hazards(now, where, c.Machine))
 }
 
 func siteOf(site Site, machine string) string {

@@ -130,7 +130,7 @@ func TestARunningJobMakesTheNextOneWait(t *testing.T) {
 	d.say("ticket.received", ticket("J2"))
 	d.say("run.started", &event.RunStarted{Run: run("J1", nil)})
 	// 3 m at 12 passes: 54 mm swath / 12 passes / 1.6 s a stroke = 2.8125 mm/s.
-	at := d.engine.ReadyAt(d.now, "north", "heron")
+	at := rules.Read(shop(t, nil), d.engine.View(d.now)).ReadyAt(d.now, "north", "heron")
 	if took := at[0].Sub(start).Seconds(); took < 1066 || took > 1067 {
 		t.Errorf("the next run is ready after %.1f s, want 3000 mm / 2.8125 mm/s = 1066.7 s", took)
 	}

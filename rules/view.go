@@ -7,7 +7,8 @@ import (
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
 	"rollwarden/rules/hazard"
-	"rollwarden/rules/plant"
+	"rollwarden/rules/remedy"
+	"rollwarden/rules/risk"
 )
 
 // View is the floor at one moment for readers: it never changes again.
@@ -24,10 +25,18 @@ func (e *Engine) View(now time.Time) *View {
 	return &View{Seq: e.seq, At: now, Floor: e.floor.Snapshot(), Alarms: e.alarms.Snapshot()}
 }
 
-// Plant returns what is configured for a machine.
-func (e *Engine) Plant(site, name string) plant.Machine { return *e.plantOf(site, name) }
+// Reader answers questions about one view, away from the goroutine that owns
+// the engine. A Reader is for one goroutine; making one is cheap.
+type Reader struct{ e *Engine }
 
-// Standing is one hazard that holds now, with everything a person is shown.
+// Read returns a reader of a view.
+func Read(site Site, v *View) Reader {
+	e := New(site)
+	e.seq, e.floor, e.alarms = v.Seq, v.Floor, v.Alarms
+	return Reader{e}
+}
+
+// Standing is one hazard that holds, with everything that a person is shown.
 type Standing struct {
 	Key    alarm.Key
 	Row    *hazard.Row
@@ -36,37 +45,68 @@ type Standing struct {
 }
 
 // Hazards judges one machine at a moment without the lifecycle: what holds,
-// with reason, evidence and remedies. It changes nothing.
-func (e *Engine) Hazards(now time.Time, site, name string) []Standing {
-	m := e.floor.Machine(site, name)
+// with reason, evidence and remedies.
+func (r Reader) Hazards(now time.Time, site, name string) []Standing {
+	m := r.e.floor.Machine(site, name)
 	if m == nil {
 		return nil
 	}
-	found, _ := e.find(now, m)
-	e.hide(m, found)
+	found, _ := r.e.find(now, m)
+	r.e.hide(m, found)
 	out := make([]Standing, len(found))
 	for i := range found {
 		f := &found[i]
-		out[i] = Standing{Key: f.key, Row: &e.site.Book.Rows[f.row], Hidden: f.hide}
+		out[i] = Standing{Key: f.key, Row: &r.e.site.Book.Rows[f.row], Hidden: f.hide}
 		out[i].Change.Hazard, out[i].Change.Job, out[i].Change.Part = f.key.Hazard, f.key.Job, f.key.Part
-		e.describe(&out[i].Change, m, f)
+		r.e.describe(&out[i].Change, m, f)
 	}
 	return out
 }
 
 // ReadyAt is when each queued run of a machine is expected to start, in the
 // order of the queue; zero means at any moment.
-func (e *Engine) ReadyAt(now time.Time, site, name string) []time.Time {
-	m := e.floor.Machine(site, name)
+func (r Reader) ReadyAt(now time.Time, site, name string) []time.Time {
+	m := r.e.floor.Machine(site, name)
 	if m == nil {
 		return nil
 	}
-	e.scenes(now, m)
+	r.e.scenes(now, m)
 	at := make([]time.Time, 0, len(m.Queue))
-	for i := range e.scratch[1:] {
-		if s := &e.scratch[i+1]; s.Phase == hazard.Queued {
+	for i := range r.e.scratch[1:] {
+		if s := &r.e.scratch[i+1]; s.Phase == hazard.Queued {
 			at = append(at, s.ReadyAt)
 		}
 	}
 	return at
+}
+
+// Odds is how likely the machine's next start, as it stands, is to end in a
+// head strike; false when nothing is queued.
+func (r Reader) Odds(now time.Time, site, name string) (risk.Estimate, bool) {
+	m := r.e.floor.Machine(site, name)
+	if m == nil || len(m.Queue) == 0 {
+		return risk.Estimate{}, false
+	}
+	r.e.scenes(now, m)
+	for i := range r.e.scratch[1:] {
+		if s := &r.e.scratch[i+1]; s.Next && s.Phase == hazard.Queued {
+			return r.e.site.Advisor.Strike(s, standing(s)), true
+		}
+	}
+	return risk.Estimate{}, false
+}
+
+// standing is the treatment that the edge has now, judged by where it is and
+// not by what was meant.
+func standing(s *hazard.Scene) string {
+	front, known := s.FrontMM().Get()
+	switch {
+	case known && front >= s.Plant.Path.CureExitMM && s.Machine.Leader.On:
+		return "leader"
+	case known && front >= s.Plant.Path.CureExitMM:
+		return "advance"
+	case s.Machine.Edge.Shape != "":
+		return "shaped-edge"
+	}
+	return remedy.None
 }

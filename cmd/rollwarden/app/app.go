@@ -16,7 +16,9 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"rollwarden/cmd/rollwarden/config"
+	"rollwarden/metrics/prom"
 	"rollwarden/rules"
+	"rollwarden/rules/ticket"
 	"rollwarden/watcher/bus"
 	"rollwarden/watcher/folder"
 	"rollwarden/watcher/journal"
@@ -40,11 +42,12 @@ type App struct {
 	clock   Clock
 	log     zerolog.Logger
 	site    rules.Site
+	tickets ticket.Options
 	bus     *bus.Bus
 	journal *journal.Journal
 	pager   *pager.Pager
 	pipe    *pipeline
-	metrics *metricsView
+	metrics *prom.Collector
 	http    net.Listener
 
 	cleanups []cleanup
@@ -79,50 +82,43 @@ func Start(ctx context.Context, o Options) (*App, error) {
 }
 
 func (a *App) openSite(context.Context) (err error) {
+	if a.tickets, err = a.cfg.TicketOptions(); err != nil {
+		return err
+	}
 	a.site, err = a.cfg.Site()
 	return err
 }
 
-func (a *App) openBus(ctx context.Context) error {
-	login, err := natsLogin(a.cfg.NATS)
-	if err != nil {
-		return err
-	}
-	a.bus, err = bus.Open(ctx, bus.Options{
-		URL: a.cfg.NATS.URL, Listen: a.cfg.NATS.Listen, StoreDir: filepath.Join(a.cfg.Data.Folder, "journal"),
-		SyncAlways: a.cfg.NATS.SyncAlways, MaxStore: int64(a.cfg.NATS.MaxStore), Name: "rollwarden", Login: login,
-		Log: a.log.With().Str("part", "nats").Logger(),
-	})
-	if err != nil {
+func (a *App) openBus(ctx context.Context) (err error) {
+	o := a.cfg.BusOptions("rollwarden", a.part("nats"))
+	o.Login = a.cfg.NATSOptions()
+	if a.bus, err = bus.Open(ctx, o); err != nil {
 		return err
 	}
 	a.onClose("bus", a.bus.Close)
 	return nil
 }
 
-// roomForJournal is the share of the store that the journal may take; the rest
-// is the server's own bookkeeping.
-const roomForJournal = 0.9
-
 func (a *App) openJournal(ctx context.Context) (err error) {
-	a.journal, err = journal.Open(ctx, a.bus.JetStream(), journal.Options{
-		MaxBytes: int64(roomForJournal * float64(a.cfg.NATS.MaxStore)), MaxAge: a.cfg.NATS.Keep,
-		Log: a.log.With().Str("part", "journal").Logger(),
-	})
+	a.journal, err = journal.Open(ctx, a.bus.JetStream(), a.cfg.JournalOptions(a.part("journal")))
 	return err
 }
 
 func (a *App) openPager(context.Context) error {
-	channels, err := channels(a.cfg, a.clock)
+	channels, err := a.cfg.Channels(time.Now)
 	if err != nil {
 		return err
 	}
 	a.pager, err = pager.New(pager.Options{
 		Channels: append(channels, a.opts.Channels...), Publish: a.journal.Publish,
-		GiveUpAfter: a.cfg.Pager.GiveUpAfter, Links: links(a.cfg), Log: a.log.With().Str("part", "pager").Logger(),
+		GiveUpAfter: a.cfg.Pager.GiveUpAfter, Log: a.part("pager"),
+		Links: func(p pager.Page) (board, runbook string) { return a.cfg.PublicURL(), a.cfg.RunbookFor(p.Hazard) },
 	})
 	return err
 }
+
+// part is the log of one part of the watch.
+func (a *App) part(name string) zerolog.Logger { return a.log.With().Str("part", name).Logger() }
 
 func (a *App) openHTTP(context.Context) error {
 	l, err := net.Listen("tcp", a.cfg.HTTP.Listen)
@@ -152,15 +148,19 @@ func (a *App) run(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("ask the journal for its end: %w", err)
 	}
-	snapshots := journal.Snapshots{Dir: filepath.Join(a.cfg.Data.Folder, "snapshots"), Log: a.log}
+	snapshots := journal.Snapshots{Dir: a.snapshotFolder(), Log: a.log}
 	engine := a.restore(snapshots, last)
-	a.metrics = newMetricsView(a)
 	a.pipe = &pipeline{
 		engine: engine, clock: a.clock, log: a.log, publish: a.journal.Publish,
-		snapshots: newSnapshotter(snapshots.Save, a.log), pages: a.offerPages, latency: a.metrics.observe, last: last,
+		snapshots: newSnapshotter(snapshots.Save, a.log), pages: a.offerPages, last: last,
 		batches: make(chan []entry, 1), quiesce: make(chan quietRequest), outbox: outbox{filled: make(chan struct{}, 1)},
 	}
-	server := a.server()
+	var scrape http.Handler
+	if a.metrics, scrape, err = a.newMetrics(); err != nil {
+		return err
+	}
+	a.pipe.latency = a.metrics.ObserveAlarm
+	server := a.server(scrape)
 	ctx, a.cancel = context.WithCancel(context.WithoutCancel(ctx))
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return a.pipe.loop(ctx) })
@@ -174,6 +174,8 @@ func (a *App) run(ctx context.Context) error {
 	go func() { a.done <- group.Wait(); close(a.done) }()
 	return nil
 }
+
+func (a *App) snapshotFolder() string { return filepath.Join(a.cfg.DataFolder(), "snapshots") }
 
 // restore folds the newest snapshot that the journal still bears out.
 func (a *App) restore(s journal.Snapshots, last uint64) *rules.Engine {
@@ -200,7 +202,7 @@ func (a *App) follow(ctx context.Context, after uint64) error {
 		return nil
 	}
 	if errors.Is(err, journal.ErrReplaced) {
-		return fmt.Errorf("%w: move %s away and start again, so that the journal is folded from its start", err, filepath.Join(a.cfg.Data.Folder, "snapshots"))
+		return fmt.Errorf("%w: move %s away and start again, so that the journal is folded from its start", err, a.snapshotFolder())
 	}
 	return err
 }
@@ -211,16 +213,9 @@ func (a *App) watchFolders(ctx context.Context) error {
 	if err := a.pipe.Quiet(ctx, a.pipe.last); err != nil {
 		return nil
 	}
-	inboxes := a.cfg.Inboxes()
-	if len(inboxes) == 0 {
-		<-ctx.Done()
-		return nil
-	}
-	return folder.Watch(ctx, folder.Options{
-		Inboxes: inboxes, Settle: a.cfg.Tickets.Settle, MaxWait: a.cfg.Tickets.MaxWait, Poll: a.cfg.Tickets.Poll,
-		Read: a.readTicket, Publish: a.journal.Publish, Now: a.clock.Now,
-		Log: a.log.With().Str("part", "folder").Logger(), Report: a.metrics.fileRead,
-	})
+	o := a.cfg.FolderOptions(a.part("folder"))
+	o.Read, o.Publish, o.Now = a.readTicket, a.journal.Publish, a.clock.Now
+	return folder.Watch(ctx, o)
 }
 
 func serve(ctx context.Context, s *http.Server, l net.Listener) error {

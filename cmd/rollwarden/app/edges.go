@@ -1,18 +1,11 @@
 package app
 
 import (
-	"cmp"
 	"errors"
-	"fmt"
 	"maps"
-	"net/url"
-	"os"
 	"slices"
 	"strings"
 
-	"github.com/nats-io/nats.go"
-
-	"rollwarden/cmd/rollwarden/config"
 	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
@@ -23,12 +16,12 @@ import (
 
 // readTicket turns a dropped file into the events that the journal should hold.
 func (a *App) readTicket(in folder.Inbox, name string, data []byte) (folder.Reading, error) {
-	doc, err := ticket.Parse(name, data, a.cfg.TicketOptions())
+	doc, err := ticket.Parse(name, data, a.tickets)
 	if err != nil {
 		return folder.Reading{}, refusal(err)
 	}
 	events, err := doc.Events(ticket.Target{
-		Site: in.Site, Machine: in.Machine, MachineFor: a.cfg.MachineFor, Received: a.clock.Now(),
+		Site: in.Site, Machine: in.Machine, MachineFor: a.cfg.Machine, Received: a.clock.Now(),
 		Current: func(site, machine, job, part string) string {
 			return a.known(site, machine, job, part).Data.SourceSHA256
 		},
@@ -51,12 +44,12 @@ func (a *App) known(site, machine, job, part string) floor.Ticket {
 }
 
 // refused tells the folder what a ticket's error knows of itself.
-type refused struct{ *ticket.Error }
+type refused struct{ ticket *ticket.Error }
 
-func (r refused) RejectKind() string { return r.Kind }
-func (r refused) Incomplete() bool   { return r.Error.Incomplete }
-func (r refused) Unwrap() error      { return r.Error }
-func (r refused) Error() string      { return r.Error.Error() }
+func (r refused) Error() string      { return r.ticket.Error() }
+func (r refused) Unwrap() error      { return r.ticket }
+func (r refused) RejectKind() string { return r.ticket.Kind }
+func (r refused) Incomplete() bool   { return r.ticket.Incomplete }
 
 func refusal(err error) error {
 	var e *ticket.Error
@@ -97,74 +90,4 @@ func activePages(alarms map[string][]alarm.Alarm) []pager.Page {
 		}
 	}
 	return active
-}
-
-// channels opens the channels that the configuration names.
-func channels(cfg *config.Config, clock Clock) ([]pager.Channel, error) {
-	var out []pager.Channel
-	p, zone := cfg.Pager, cfg.Location()
-	if p.Alertmanager.URL != "" {
-		c, err := pager.NewAlertmanager(pager.AlertmanagerOptions{
-			Name: "alertmanager", URL: p.Alertmanager.URL, Authorization: pager.NewSecret(p.Alertmanager.Authorization.Reveal()),
-			ResendEvery: p.Alertmanager.ResendEvery, Location: zone,
-		})
-		if err != nil {
-			return nil, fmt.Errorf("pager.alertmanager: %w", err)
-		}
-		out = append(out, c)
-	}
-	if p.Webhook.URL.Set() {
-		var secrets []pager.Secret
-		for _, s := range p.Webhook.Secrets() {
-			secrets = append(secrets, pager.NewSecret(s.Reveal()))
-		}
-		c, err := pager.NewWebhook(pager.WebhookOptions{Name: "webhook", URL: p.Webhook.URL.Reveal(), Secrets: secrets})
-		if err != nil {
-			return nil, fmt.Errorf("pager.webhook: %w", err)
-		}
-		out = append(out, c)
-	}
-	if p.Mail.Host != "" {
-		c, err := pager.NewEmail(pager.EmailOptions{
-			Name: "mail", Host: p.Mail.Host, Port: p.Mail.Port, TLS: pager.TLSMode(p.Mail.TLS), Username: p.Mail.Username,
-			Password: pager.NewSecret(p.Mail.Password.Reveal()), From: p.Mail.From, To: p.Mail.To, Location: zone,
-		})
-		if err != nil {
-			return nil, fmt.Errorf("pager.mail: %w", err)
-		}
-		out = append(out, c)
-	}
-	return out, nil
-}
-
-// links point from a page to the board and to the hazard's instructions.
-func links(cfg *config.Config) func(pager.Page) (board, runbook string) {
-	board := cmp.Or(cfg.HTTP.PublicURL, "http://"+cfg.HTTP.Listen)
-	return func(p pager.Page) (string, string) {
-		if cfg.Pager.RunbookURL == "" {
-			return board, ""
-		}
-		return board, strings.TrimSuffix(cfg.Pager.RunbookURL, "/") + "/" + url.PathEscape(p.Hazard)
-	}
-}
-
-// natsLogin makes connection options of the configured credentials.
-func natsLogin(n config.NATS) ([]nats.Option, error) {
-	var login []nats.Option
-	if n.CredentialsFile != "" {
-		if _, err := os.Stat(n.CredentialsFile); err != nil {
-			return nil, fmt.Errorf("nats.credentials_file: %w", err)
-		}
-		login = append(login, nats.UserCredentials(n.CredentialsFile))
-	}
-	if n.User != "" {
-		login = append(login, nats.UserInfo(n.User, n.Password.Reveal()))
-	}
-	if n.TLS.CAFile != "" {
-		login = append(login, nats.RootCAs(n.TLS.CAFile))
-	}
-	if n.TLS.CertFile != "" {
-		login = append(login, nats.ClientCert(n.TLS.CertFile, n.TLS.KeyFile))
-	}
-	return login, nil
 }

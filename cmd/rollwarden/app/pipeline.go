@@ -37,7 +37,7 @@ type pipeline struct {
 	publish   func(context.Context, ...event.Event) error // returns once stored
 	snapshots *snapshotter
 	pages     func([]alarm.Page, map[string][]alarm.Alarm) // takes notes, never waits
-	latency   func(seconds float64, eventID string)        // event to alarm, both stored
+	latency   func(took time.Duration, eventID string)     // event to alarm, both stored
 
 	view  atomic.Pointer[rules.View]
 	ready atomic.Bool // the journal has been read up to where it ended at the start
@@ -295,7 +295,7 @@ func (p *pipeline) store(ctx context.Context, out []outgoing) {
 	now := time.Now()
 	for _, o := range out {
 		if !o.cause.IsZero() {
-			p.latency(now.Sub(o.cause).Seconds(), o.event.ID)
+			p.latency(now.Sub(o.cause), o.event.ID)
 		}
 	}
 }

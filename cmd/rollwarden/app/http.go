@@ -1,0 +1,76 @@
+package app
+
+import (
+	"context"
+	"net/http"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"rollwarden/metrics/prom"
+	"rollwarden/rules"
+)
+
+// newMetrics registers what the watch shows to Prometheus.
+func (a *App) newMetrics() (*prom.Collector, http.Handler, error) {
+	collector, err := prom.New(prom.Options{
+		View: a.View, Ready: a.ready, Machines: a.site.Machines, Films: a.site.Films,
+		Currency: a.cfg.Shop.Currency, Rows: a.site.Book.Rows, Channels: a.channelNames(), Version: a.opts.Version,
+		Lag: a.lag, Odds: a.odds,
+	})
+	if err != nil {
+		return nil, nil, err
+	}
+	registry := prometheus.NewPedanticRegistry()
+	registry.MustRegister(collector, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	return collector, promhttp.HandlerFor(registry, promhttp.HandlerOpts{EnableOpenMetrics: true, Registry: registry}), nil
+}
+
+func (a *App) ready() bool { return a.pipe.ready.Load() }
+
+func (a *App) channelNames() []string {
+	var names []string
+	for _, s := range a.pager.Status() {
+		names = append(names, s.Channel)
+	}
+	return names
+}
+
+// lagTimeout bounds how long a scrape waits for a journal that is away.
+const lagTimeout = time.Second
+
+// lag is how many messages of the journal are not folded yet. With the journal
+// away it says as many as were known last, which is none.
+func (a *App) lag() float64 {
+	ctx, cancel := context.WithTimeout(context.Background(), lagTimeout)
+	defer cancel()
+	last, err := a.journal.Last(ctx)
+	v := a.View()
+	if err != nil || v == nil || last < v.Seq {
+		return 0
+	}
+	return float64(last - v.Seq)
+}
+
+func (a *App) odds(site, machine string) (float64, bool) {
+	v := a.View()
+	if v == nil {
+		return 0, false
+	}
+	e, ok := rules.Read(a.site, v).Odds(a.clock.Now(), site, machine)
+	return e.P, ok
+}
+
+// server serves the board, the metrics and the health pages. Its limits keep a
+// slow or endless request from holding on to the watch.
+func (a *App) server(metrics http.Handler) *http.Server {
+	mux := http.NewServeMux()
+	mux.Handle("/metrics", metrics)
+	mux.Handle("/", http.NotFoundHandler()) // TEMP
+	return &http.Server{
+		Handler: mux, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
+		WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,
+	}
+}

@@ -1,0 +1,131 @@
+// Package command is the command line: it reads arguments and the
+// configuration, runs one command and turns its outcome into an exit code.
+package command
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+	"github.com/rs/zerolog"
+
+	"rollwarden/cmd/rollwarden/config"
+)
+
+// The exit codes.
+const (
+	exitOK     = 0
+	exitFailed = 1 // the command ran and something is wrong
+	exitUsage  = 2 // the arguments or the configuration are wrong
+)
+
+// env is what every command can use.
+type env struct {
+	ctx      context.Context
+	environ  []string
+	out, err io.Writer
+	config   string // path given on the command line
+}
+
+// cli is the grammar.
+type cli struct {
+	Config string `help:"Configuration file; without it ./rollwarden.yaml is used if it is there, else the defaults." placeholder:"FILE" type:"path"`
+
+	Run     runCommand     `cmd:"" help:"Watch the floor until stopped."`
+	Demo    demoCommand    `cmd:"" help:"Play a week of an invented shop into a whole watch and score it."`
+	Check   checkCommand   `cmd:"" help:"Check the configuration, the rule book with its cases, and ticket files, without a daemon."`
+	Send    sendCommand    `cmd:"" help:"Publish one floor event, for example: send edge.moved heron by_mm=365 cause=advance."`
+	Replay  replayCommand  `cmd:"" help:"Read the journal again: totals, refused messages, or what another rule book would have said."`
+	Version versionCommand `cmd:"" help:"Print the version."`
+}
+
+// errSilent fails a command that has already said why.
+var errSilent = errors.New("failed")
+
+// Main runs the command line and returns the exit code.
+func Main(args, environ []string, out, errs io.Writer) int {
+	var c cli
+	exit := -1
+	parser, err := kong.New(&c, kong.Name("rollwarden"), kong.Writers(out, errs), kong.Exit(func(code int) { exit = code }),
+		kong.Description("Warns before a printer starts on a bare film edge. An adviser, not a safety interlock."), kong.UsageOnError())
+	if err != nil {
+		fmt.Fprintln(errs, "rollwarden:", err)
+		return exitFailed
+	}
+	chosen, err := parser.Parse(args)
+	if exit >= 0 {
+		return exit // help was asked for, and given
+	}
+	if err != nil {
+		fmt.Fprintln(errs, "rollwarden:", err)
+		return exitUsage
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	return code(errs, chosen.Run(&env{ctx: ctx, environ: environ, out: out, err: errs, config: c.Config}))
+}
+
+func code(errs io.Writer, err error) int {
+	switch {
+	case err == nil:
+		return exitOK
+	case errors.Is(err, errSilent):
+		return exitFailed
+	}
+	fmt.Fprintln(errs, "rollwarden:", err)
+	var usage usageError
+	if errors.As(err, &usage) {
+		return exitUsage
+	}
+	return exitFailed
+}
+
+// usageError is a mistake in what the person wrote.
+type usageError struct{ error }
+
+func (u usageError) Unwrap() error { return u.error }
+
+// load reads the configuration and says what deserves a look.
+func (e *env) load() (*config.Config, error) {
+	cfg, err := config.Load(e.config, e.environ)
+	if err != nil {
+		return nil, usageError{err}
+	}
+	return cfg, nil
+}
+
+// logger writes what the program says about itself.
+func (e *env) logger(cfg *config.Config) zerolog.Logger {
+	level, err := zerolog.ParseLevel(cfg.Log.Level)
+	if err != nil {
+		level = zerolog.InfoLevel
+	}
+	out := zerolog.SyncWriter(e.err)
+	if cfg.Log.Format == "console" {
+		out = zerolog.SyncWriter(zerolog.ConsoleWriter{Out: e.err, NoColor: true, TimeFormat: "15:04:05"})
+	}
+	return zerolog.New(out).Level(level).With().Timestamp().Logger()
+}
+
+type versionCommand struct{}
+
+// Run prints the version.
+func (versionCommand) Run(e *env) error {
+	_, err := fmt.Fprintln(e.out, "rollwarden", Version())
+	return err
+}
+
+// Version is the module's version as the build recorded it.
+func Version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok || info.Main.Version == "" {
+		return "(devel)"
+	}
+	return info.Main.Version
+}

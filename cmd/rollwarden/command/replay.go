@@ -1,0 +1,129 @@
+package command
+
+import (
+	"context"
+	"fmt"
+	"maps"
+	"slices"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"rollwarden/cmd/rollwarden/config"
+	"rollwarden/rules"
+	"rollwarden/rules/event"
+	"rollwarden/rules/units"
+	"rollwarden/watcher/bus"
+	"rollwarden/watcher/journal"
+)
+
+type replayCommand struct {
+	Rejudge bool   `help:"Judge the whole journal by the present rule book and print what differs. The journal stays as it is."`
+	Refused bool   `help:"Print every message that could not be decoded, with its reason."`
+	NATS    string `help:"NATS address; the configuration's when absent. Without a running watch its own store is opened." placeholder:"URL"`
+}
+
+// Run reads the journal from its start.
+func (r replayCommand) Run(e *env) error {
+	cfg, err := e.load()
+	if err != nil {
+		return err
+	}
+	site, err := cfg.Site()
+	if err != nil {
+		return err
+	}
+	b, err := r.open(e.ctx, cfg)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		end, cancel := context.WithTimeout(context.Background(), sendWithin)
+		defer cancel()
+		b.Close(end)
+	}()
+	j, err := journal.Open(e.ctx, b.JetStream(), cfg.JournalOptions(zerolog.Nop()))
+	if err != nil {
+		return err
+	}
+	return r.read(e, j, site)
+}
+
+// open reaches a running watch, or opens the store of one that is not running.
+func (r replayCommand) open(ctx context.Context, cfg *config.Config) (*bus.Bus, error) {
+	b, err := connect(ctx, cfg, r.NATS)
+	if err == nil || r.NATS != "" || cfg.NATS.URL != "" {
+		return b, err
+	}
+	o := cfg.BusOptions("rollwarden-replay", zerolog.Nop())
+	o.Listen = ""
+	return bus.Open(ctx, o)
+}
+
+func (r replayCommand) read(e *env, j *journal.Journal, site rules.Site) error {
+	engine, again := rules.New(site), rules.NewRejudge(site)
+	var first, last time.Time
+	err := j.Read(e.ctx, 1, 0, "", func(m journal.Entry) error {
+		ev, err := event.Decode(m.Message)
+		if err != nil {
+			engine.Refuse(m.Seq, m.Stored, m.Subject, err)
+			if r.Refused {
+				fmt.Fprintf(e.out, "%d %s %s: %v\n    %s\n", m.Seq, m.Stored.UTC().Format(time.RFC3339), m.Subject, err, m.Data)
+			}
+			return nil
+		}
+		if first.IsZero() {
+			first = ev.Time
+		}
+		last = ev.Time
+		if engine.Apply(m.Seq, ev) && r.Rejudge {
+			again.Apply(ev)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	if r.Rejudge {
+		return printDifferences(e, again.Differences())
+	}
+	if !r.Refused {
+		printTotals(e, engine.View(last), first, last)
+	}
+	return nil
+}
+
+func printDifferences(e *env, diffs []rules.Difference) error {
+	for _, d := range diffs {
+		what := "would be raised now " + d.Now.Format(time.RFC3339)
+		if d.Now.IsZero() {
+			what = "was raised then " + d.Was.Format(time.RFC3339) + ", and would not be now"
+		}
+		fmt.Fprintf(e.out, "%s/%s %s %s %s: %s\n    %s\n", d.Site, d.Machine, d.Key.Hazard, d.Key.Job, d.Key.Part, what, d.Message)
+	}
+	_, err := fmt.Fprintf(e.out, "%d alarms differ\n", len(diffs))
+	return err
+}
+
+func printTotals(e *env, v *rules.View, first, last time.Time) {
+	c := v.Floor.Counts
+	var events uint64
+	for _, n := range c.Events {
+		events += n
+	}
+	fmt.Fprintf(e.out, "journal: %d entries, %d events from %s to %s (%s), %d of unknown types, %d refused, %d copies\n", v.Seq, events,
+		first.UTC().Format(time.RFC3339), last.UTC().Format(time.RFC3339), units.Span(last.Sub(first)), c.Unknown, c.Rejected["event"], c.Duplicate)
+	for _, m := range v.Floor.Sorted() {
+		var waste float64
+		for _, m2 := range m.Tally.WasteM2 {
+			waste += m2
+		}
+		fmt.Fprintf(e.out, "%s/%s: %d starts, %d head strikes, %d finished, %.1f m² printed, %.2f m² wasted\n", m.Site, m.Name,
+			m.Tally.TotalStarts(), m.Tally.TotalStrikes(), m.Tally.Finished, m.Tally.PrintedM2, waste)
+	}
+	t := v.Alarms.Totals
+	fmt.Fprintf(e.out, "strikes with a bare-edge alarm before them: %d, without: %d\n", t.Warned, t.Unwarned)
+	for _, kind := range slices.Sorted(maps.Keys(v.Floor.Anomalies.Total)) {
+		fmt.Fprintf(e.out, "anomaly %s: %d\n", kind, v.Floor.Anomalies.Total[kind])
+	}
+}

@@ -1,0 +1,232 @@
+package command
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"net"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/rs/zerolog"
+
+	"rollwarden/cmd/rollwarden/config"
+	"rollwarden/rules/event"
+	"rollwarden/rules/hint"
+	"rollwarden/watcher/bus"
+)
+
+type sendCommand struct {
+	Type    string   `arg:"" optional:"" help:"Event type, for example roll.loaded; without one the types are listed."`
+	Machine string   `arg:"" optional:"" help:"Machine, or 'any' for the whole site."`
+	Fields  []string `arg:"" optional:"" help:"Fields as name=value, in SI units."`
+
+	Site string    `help:"Site; needed only when two sites have a machine of that name."`
+	At   time.Time `help:"When it happened, RFC 3339; now when absent." placeholder:"TIME"`
+	ID   string    `help:"Id of the event; sending the same id twice counts once."`
+	NATS string    `help:"NATS address; the configuration's when absent." placeholder:"URL"`
+}
+
+// sendWithin bounds one send.
+const sendWithin = 10 * time.Second
+
+// Run publishes one event and returns once the journal has stored it.
+func (s sendCommand) Run(e *env) error {
+	if s.Type == "" {
+		return listTypes(e)
+	}
+	cfg, err := e.load()
+	if err != nil {
+		return err
+	}
+	ev, err := s.event(cfg)
+	if err != nil {
+		return usageError{err}
+	}
+	ctx, cancel := context.WithTimeout(e.ctx, sendWithin)
+	defer cancel()
+	seq, err := publish(ctx, cfg, s.NATS, ev)
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(e.out, "stored %s for %s/%s as journal entry %d (id %s)\n", ev.Type, ev.Site, ev.Machine, seq, ev.ID)
+	return err
+}
+
+func listTypes(e *env) error {
+	fmt.Fprintln(e.out, "rollwarden send TYPE MACHINE [field=value ...]")
+	for _, k := range operatorKinds() {
+		fmt.Fprintf(e.out, "\n%s  %s\n", k.Type, k.Doc)
+		for _, f := range event.Fields(k) {
+			fmt.Fprintf(e.out, "    %s%s  %s; %s\n", f.Name, map[bool]string{true: " (required)"}[f.Required], f.Doc, f.Want())
+		}
+	}
+	return nil
+}
+
+func operatorKinds() []event.Kind {
+	return slices.DeleteFunc(slices.Clone(event.Kinds), func(k event.Kind) bool { return k.From != event.FromOperator })
+}
+
+// event builds the event from the arguments.
+func (s sendCommand) event(cfg *config.Config) (event.Event, error) {
+	kind, err := kindOf(s.Type)
+	if err != nil {
+		return event.Event{}, err
+	}
+	if s.Machine == "" {
+		return event.Event{}, fmt.Errorf("want a machine after the type, one of %s", strings.Join(machineNames(cfg), ", "))
+	}
+	site, machine, err := s.place(cfg)
+	if err != nil {
+		return event.Event{}, err
+	}
+	pairs, err := fields(s.Fields)
+	if err != nil {
+		return event.Event{}, err
+	}
+	payload, err := event.Set(kind, pairs)
+	if err != nil {
+		return event.Event{}, fmt.Errorf("%w: rollwarden send lists every type with its fields", err)
+	}
+	if roll, ok := payload.(*event.RollLoaded); ok {
+		fromCatalogue(cfg, roll)
+	}
+	at := s.At
+	if at.IsZero() {
+		at = time.Now()
+	}
+	id := s.ID
+	if id == "" {
+		v7, err := uuid.NewV7()
+		if err != nil {
+			return event.Event{}, fmt.Errorf("make an id: %w", err)
+		}
+		id = v7.String()
+	}
+	return event.Event{ID: id, Source: "rollwarden/send", Type: kind.Type, Time: at, Site: site, Machine: machine, Data: payload}, nil
+}
+
+func kindOf(name string) (event.Kind, error) {
+	kind, known := event.KindOf(event.Type(name))
+	if known && kind.From == event.FromOperator {
+		return kind, nil
+	}
+	if known {
+		return kind, fmt.Errorf("%s is published by the %s and not by people", name, kind.From)
+	}
+	var names []string
+	for _, k := range operatorKinds() {
+		names = append(names, string(k.Type))
+	}
+	return kind, fmt.Errorf("no event type %q%s; rollwarden send lists them all", name, hint.DidYouMean(name, names))
+}
+
+// place finds the site of the machine in the configuration.
+func (s sendCommand) place(cfg *config.Config) (site, machine string, err error) {
+	if s.Site != "" {
+		return s.Site, s.Machine, nil
+	}
+	sites := map[string]bool{}
+	for _, m := range cfg.Machines {
+		if m.Name == s.Machine || s.Machine == event.AnyMachine {
+			sites[m.Site] = true
+		}
+	}
+	switch len(sites) {
+	case 1:
+		return slices.Collect(maps.Keys(sites))[0], s.Machine, nil
+	case 0:
+		return "", "", fmt.Errorf("no machine %q in the configuration%s: want one of %s, or give --site", s.Machine,
+			hint.DidYouMean(s.Machine, machineNames(cfg)), strings.Join(machineNames(cfg), ", "))
+	}
+	return "", "", fmt.Errorf("%q is on %s: say which with --site", s.Machine, strings.Join(slices.Sorted(maps.Keys(sites)), " and "))
+}
+
+func machineNames(cfg *config.Config) []string {
+	var names []string
+	for _, m := range cfg.Machines {
+		names = append(names, m.Name)
+	}
+	return names
+}
+
+func fields(args []string) (map[string]string, error) {
+	pairs := make(map[string]string, len(args))
+	for _, a := range args {
+		name, value, ok := strings.Cut(a, "=")
+		if !ok || name == "" {
+			return nil, fmt.Errorf("want field=value, got %q", a)
+		}
+		if _, twice := pairs[name]; twice {
+			return nil, fmt.Errorf("field %q is given twice", name)
+		}
+		pairs[name] = value
+	}
+	return pairs, nil
+}
+
+// fromCatalogue fills in what the shop's stock list knows of a roll, so that
+// a stock code is enough to load one.
+func fromCatalogue(cfg *config.Config, roll *event.RollLoaded) {
+	for _, s := range cfg.Stocks {
+		if s.Code != roll.Stock {
+			continue
+		}
+		roll.FilmClass = cmp.Or(roll.FilmClass, s.Class)
+		if roll.WidthMM == nil {
+			roll.WidthMM = s.WidthMM
+		}
+		if roll.ThicknessUM == nil {
+			roll.ThicknessUM = s.ThicknessUM
+		}
+	}
+}
+
+// publish stores one event and returns its journal sequence.
+func publish(ctx context.Context, cfg *config.Config, address string, ev event.Event) (uint64, error) {
+	b, err := connect(ctx, cfg, address)
+	if err != nil {
+		return 0, err
+	}
+	defer b.Close(ctx)
+	data, err := event.Encode(ev)
+	if err != nil {
+		return 0, err
+	}
+	msg := &nats.Msg{Subject: ev.Subject(), Data: data, Header: nats.Header{"Content-Type": {event.ContentType}}}
+	ack, err := b.JetStream().PublishMsg(ctx, msg)
+	switch {
+	case errors.Is(err, jetstream.ErrNoStreamResponse) || errors.Is(err, nats.ErrNoResponders):
+		return 0, fmt.Errorf("no journal answers at that address: start the watch first with rollwarden run")
+	case err != nil:
+		return 0, fmt.Errorf("the journal did not store it: %w", err)
+	}
+	return ack.Sequence, nil
+}
+
+// connect reaches the NATS of a running watch.
+func connect(ctx context.Context, cfg *config.Config, address string) (*bus.Bus, error) {
+	o := cfg.BusOptions("rollwarden-cli", zerolog.Nop())
+	o.URL = cmp.Or(address, o.URL, localAddress(cfg))
+	o.Login = cfg.NATSOptions()
+	b, err := bus.Open(ctx, o)
+	if err != nil {
+		return nil, fmt.Errorf("%w; is the watch running? Start it with rollwarden run, or give --nats", err)
+	}
+	return b, nil
+}
+
+func localAddress(cfg *config.Config) string {
+	host, port, err := net.SplitHostPort(cfg.NATS.Listen)
+	if err != nil {
+		return "nats://127.0.0.1:4222"
+	}
+	return "nats://" + net.JoinHostPort(cmp.Or(host, "127.0.0.1"), port)
+}
