@@ -202,7 +202,7 @@ func TestPackageBombs(t *testing.T) {
 		r := rand.New(rand.NewPCG(seed, 1))
 		b.WriteString(job(fmt.Sprint("J", seed)) + "<!--")
 		for b.Len() < 14<<20 {
-			b.WriteString(strconv.FormatUint(r.Uint64(), 36) + strings.Repeat(" ", 300))
+			b.WriteString(strconv.FormatUint(r.Uint64(), 36) + strings.Repeat(" ", 1500))
 		}
 		return b.String() + "-->"
 	}

@@ -121,7 +121,7 @@ func TestForeignElementsStayForeign(t *testing.T) {
 func TestXMLCutShort(t *testing.T) {
 	for _, name := range []string{"01-decals-print-contourcut.xjdf", "31-classic-status.jmf", "edge/latin1.xjdf", "edge/bom.xjdf"} {
 		text := bytes.TrimSpace(read(t, name))
-		for i := 0; i < len(text); i += 1 + i/400 {
+		for i := 0; i < len(text); i += 1 + i/100 {
 			if e := parseError(t, name, text[:i]); !e.Incomplete || e.Kind != "incomplete" {
 				t.Fatalf("%s after %d bytes: %+v", name, i, *e)
 			}
