@@ -1,0 +1,174 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"net/netip"
+	"net/url"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/bojanz/currency"
+
+	"rollwarden/rules/event"
+	"rollwarden/rules/ticket"
+)
+
+// check looks at everything that one value alone cannot show.
+func (c *Config) check(p *problems) {
+	c.checkShop(p)
+	c.checkNATS(p)
+	c.checkHTTP(p)
+	c.checkTickets(p)
+	c.checkMachines(p)
+	c.checkFolders(p)
+	c.checkFilms(p)
+	c.checkPager(p)
+}
+
+func (c *Config) checkShop(p *problems) {
+	if strings.TrimSpace(c.Shop.Name) == "" {
+		p.missing("shop.name", "the name that the board shows")
+	}
+	if _, err := c.Location(); err != nil {
+		p.bad("shop.time_zone", "an IANA time zone such as Europe/Lisbon, or Local", c.Shop.TimeZone)
+	}
+	if !currency.IsValid(c.Shop.Currency) {
+		p.bad("shop.currency", "an ISO 4217 code in capitals such as USD or EUR", c.Shop.Currency)
+	}
+	if c.Data.Folder == "" {
+		p.missing("data.folder", "a folder for the journal")
+	}
+}
+
+func (c *Config) checkHTTP(p *problems) {
+	if c.HTTP.Listen == "" {
+		p.missing("http.listen", "a loopback address such as 127.0.0.1:8477")
+	} else {
+		checkListen(p, "http.listen", c.HTTP.Listen)
+	}
+	if _, port, _ := net.SplitHostPort(c.HTTP.Listen); c.HTTP.Listen == c.NATS.Listen && port != "0" && c.NATS.URL == "" {
+		p.bad("http.listen", "an address of its own, and nats.listen is the same", c.HTTP.Listen)
+	}
+	checkURL(p, "http.public_url", c.HTTP.PublicURL)
+}
+
+// checkListen refuses every address that another computer could reach.
+func checkListen(p *problems, key, listen string) {
+	host, port, err := net.SplitHostPort(listen)
+	if n, bad := strconv.Atoi(port); err != nil || bad != nil || n < 0 || n > 65535 {
+		p.bad(key, "host:port such as 127.0.0.1:8477; port 0 takes any free one", listen)
+		return
+	}
+	addr, err := netip.ParseAddr(host)
+	if host != "localhost" && (err != nil || !addr.IsLoopback()) {
+		p.bad(key, "a loopback address such as 127.0.0.1, because there is no login yet and who reaches the port can write in the journal; put a proxy with a login before it", listen)
+	}
+}
+
+// checkURL wants a plain http address (RFC 3986: scheme and authority, no user
+// information, query or fragment), or none.
+func checkURL(p *problems, key, text string) {
+	if text == "" {
+		return
+	}
+	if u, err := url.Parse(text); err != nil || !webAddress(u) || u.RawQuery != "" || u.Fragment != "" || u.User != nil {
+		p.bad(key, "an address such as https://board.example without user, query and fragment", text)
+	}
+}
+
+func webAddress(u *url.URL) bool {
+	return (u.Scheme == "http" || u.Scheme == "https") && u.Hostname() != ""
+}
+
+func (c *Config) checkNATS(p *problems) {
+	if c.NATS.URL != "" {
+		for server := range strings.SplitSeq(c.NATS.URL, ",") {
+			checkServer(p, strings.TrimSpace(server))
+		}
+	}
+	if c.NATS.Listen != "" {
+		checkListen(p, "nats.listen", c.NATS.Listen)
+	}
+	if c.NATS.Keep > 0 && c.NATS.Keep < time.Minute {
+		p.bad("nats.keep", "0s to keep everything, or at least 1m", c.NATS.Keep.String())
+	}
+	if (c.NATS.User == "") == c.NATS.Password.Set() && !p.blamed["nats.password_file"] {
+		p.note("nats.user", "nats.user: want a user with a password, got only one of them: set password_file or "+Variable("nats.password")+" too")
+	}
+	c.checkFile(p, "nats.credentials_file", c.NATS.CredentialsFile)
+	c.checkFile(p, "nats.tls.ca_file", c.NATS.TLS.CAFile)
+	c.checkFile(p, "nats.tls.cert_file", c.NATS.TLS.CertFile)
+	c.checkFile(p, "nats.tls.key_file", c.NATS.TLS.KeyFile)
+	if (c.NATS.TLS.CertFile == "") != (c.NATS.TLS.KeyFile == "") {
+		p.note("nats.tls", "nats.tls: want cert_file and key_file, got only one of them")
+	}
+	if c.NATS.URL == "" && (c.NATS.User != "" || c.NATS.CredentialsFile != "" || c.NATS.TLS != (TLS{})) {
+		p.missing("nats.url", "the server that the login and the tls files are for")
+	}
+}
+
+// checkServer does not show the address when it holds a password.
+func checkServer(p *problems, server string) {
+	u, err := url.Parse(server)
+	switch {
+	case err != nil || !slices.Contains([]string{"nats", "tls", "ws", "wss"}, u.Scheme) || u.Hostname() == "":
+		got := quote(server)
+		if strings.Contains(server, "@") {
+			got = "another one, not shown because it may hold a password"
+		}
+		p.note("nats.url", "nats.url: want addresses such as nats://127.0.0.1:4222, with commas between several, got "+got)
+	case u.User != nil:
+		p.note("nats.url", "nats.url: want an address without user and password: use nats.user with password_file, or credentials_file")
+	}
+}
+
+// checkFile wants a file that is named to be there.
+func (c *Config) checkFile(p *problems, key, name string) {
+	if name == "" {
+		return
+	}
+	if info, err := os.Stat(c.Path(name)); err != nil {
+		p.note(key, fmt.Sprintf("%s: want a file that can be read: %v", key, err))
+	} else if !info.Mode().IsRegular() {
+		p.bad(key, "a plain file", c.Path(name))
+	}
+}
+
+func (c *Config) checkTickets(p *problems) {
+	if c.Tickets.Folder == "" {
+		p.missing("tickets.folder", "a folder to drop job tickets in")
+	}
+	if c.Tickets.MaxWait < c.Tickets.Settle {
+		p.bad("tickets.max_wait", "at least tickets.settle, which is "+c.Tickets.Settle.String(), c.Tickets.MaxWait.String())
+	}
+	for _, member := range sorted(c.Tickets.Keys) {
+		for i, k := range c.Tickets.Keys[member] {
+			checkTicketKey(p, fmt.Sprintf("tickets.keys.%s[%d]", member, i), member, k)
+		}
+	}
+	for _, word := range sorted(c.Tickets.Classes) {
+		if key := "tickets.classes." + word; strings.TrimSpace(word) == "" || c.Tickets.Classes[word] == "" {
+			p.missing(key, "a word and the film class that it stands for")
+		}
+	}
+}
+
+// checkTicketKey asks the reader of tickets itself what it can use.
+func checkTicketKey(p *problems, path, member string, k Key) {
+	err := ticket.KeyMap{member: {ticket.Key(k)}}.Check()
+	if e, ok := errors.AsType[*ticket.Error](err); ok {
+		p.note(path, fmt.Sprintf("%s: want %s, got %s", path, e.Want, e.Got))
+	}
+}
+
+// checkName wants what can be one subject token, one label and one folder.
+func checkName(p *problems, key, name string) {
+	if f, ok := errors.AsType[*event.Fault](event.CheckName(key, name)); ok {
+		p.note(key, f.Error())
+	}
+}

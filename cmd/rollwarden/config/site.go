@@ -1,0 +1,123 @@
+package config
+
+import (
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"rollwarden/rules"
+	"rollwarden/rules/film"
+	"rollwarden/rules/hazard"
+	"rollwarden/rules/register"
+	"rollwarden/rules/remedy"
+	"rollwarden/rules/units"
+)
+
+// Site is what the rules engine is told about the shop.
+func (c *Config) Site() (rules.Site, error) {
+	films, flat, err := c.films()
+	if err != nil {
+		return rules.Site{}, err
+	}
+	costs, err := c.costs()
+	if err != nil {
+		return rules.Site{}, err
+	}
+	odds, display := c.odds(), c.Display()
+	site := rules.Site{
+		Default: c.plant(Machine{Ink: film.DefaultInk.Family}),
+		Films:   films,
+		Book:    c.Book(),
+		Drift:   register.ClassDefault{Share: c.Rules.UncompensatedShare},
+		Advisor: &remedy.Advisor{Odds: odds, Costs: costs, Films: films, Flat: flat, Display: display},
+		Display: display,
+		PageFor: c.PageFor,
+		Lapse:   c.Alarms.Lapse,
+	}
+	for _, m := range c.Machines {
+		site.Machines = append(site.Machines, c.plant(m))
+	}
+	return site, nil
+}
+
+// Book is the shop's rule book, or the catalogue with its own defaults.
+func (c *Config) Book() *hazard.Book {
+	if c.book == nil {
+		return hazard.DefaultBook()
+	}
+	return c.book
+}
+
+// Location is the zone in which people read times, and in which tickets are
+// read that give none.
+func (c *Config) Location() (*time.Location, error) {
+	if c.Shop.TimeZone == "" {
+		return nil, fmt.Errorf("time zone is missing: want an IANA name such as Europe/Lisbon, or Local")
+	}
+	zone, err := time.LoadLocation(c.Shop.TimeZone)
+	if err != nil {
+		return nil, fmt.Errorf("time zone %q: want an IANA name such as Europe/Lisbon, or Local: %w", c.Shop.TimeZone, err)
+	}
+	return zone, nil
+}
+
+// Display says how people want to read values.
+func (c *Config) Display() units.Display {
+	return units.Display{Fahrenheit: c.Shop.Temperature == "F", Imperial: c.Shop.Length == "imperial"}
+}
+
+// PageFor lists the channels that a priority is paged on. A priority that is
+// not known is taken for the most urgent one.
+func (c *Config) PageFor(p hazard.Priority) []string {
+	switch p {
+	case hazard.Medium:
+		return c.Pager.Routes.Medium
+	case hazard.Low:
+		return c.Pager.Routes.Low
+	}
+	return c.Pager.Routes.High
+}
+
+// Machine finds the machine to which a name on a ticket or signal belongs: one
+// of its device ids, or its own name where no other site has the same.
+func (c *Config) Machine(deviceID string) (site, machine string, ok bool) {
+	var found []Machine
+	for _, m := range c.Machines {
+		if slices.Contains(m.DeviceIDs, deviceID) {
+			return m.Site, m.Name, true
+		}
+		if m.Name == deviceID {
+			found = append(found, m)
+		}
+	}
+	if len(found) != 1 {
+		return "", "", false
+	}
+	return found[0].Site, found[0].Name, true
+}
+
+// lookAround notes what is allowed but worth a look.
+func (c *Config) lookAround() {
+	for _, m := range c.Machines {
+		if keys := m.unmeasured(); len(keys) > 0 {
+			c.warn("machine %s/%s is not measured (%s): it is judged with careful guesses, and every run on it is told to be not known", m.Site, m.Name, strings.Join(keys, ", "))
+		}
+	}
+	for _, name := range c.Pager.channels() {
+		routes := slices.Concat(c.Pager.Routes.High, c.Pager.Routes.Medium, c.Pager.Routes.Low)
+		// An Alertmanager is told of standing alarms without any route.
+		if (name == mailChannel || name == webhookChannel) && !slices.Contains(routes, name) {
+			c.warn("pager.%s is set and no route names it: nobody is told by it", name)
+		}
+	}
+	if c.NATS.URL == "" && !c.NATS.SyncAlways {
+		c.warn("nats.sync_always is false: the last events before a power cut can be lost")
+	}
+	c.warnIfOpen("nats.credentials_file", c.Path(c.NATS.CredentialsFile))
+	c.warnIfOpen("nats.tls.key_file", c.Path(c.NATS.TLS.KeyFile))
+}
+
+// DataFolder is where the watch keeps what must survive a restart.
+func (c *Config) DataFolder() string { return filepath.Clean(c.Path(c.Data.Folder)) }

@@ -1,0 +1,167 @@
+package config
+
+import (
+	"cmp"
+	"fmt"
+	"net/url"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/rs/zerolog"
+
+	"rollwarden/rules/ticket"
+	"rollwarden/watcher/bus"
+	"rollwarden/watcher/folder"
+	"rollwarden/watcher/journal"
+	"rollwarden/watcher/pager"
+)
+
+// TicketOptions say how the shop writes its tickets.
+func (c *Config) TicketOptions() (ticket.Options, error) {
+	zone, err := c.Location()
+	if err != nil {
+		return ticket.Options{}, err
+	}
+	keys := ticket.KeyMap{}
+	for member, list := range c.Tickets.Keys {
+		for _, k := range list {
+			keys[member] = append(keys[member], ticket.Key(k))
+		}
+	}
+	return ticket.Options{Keys: keys, Location: zone, Classes: c.Tickets.Classes}, nil
+}
+
+// Inboxes are the drop folders: one for each machine, and the ticket folder
+// itself for what names its machine inside, or none.
+func (c *Config) Inboxes() []folder.Inbox {
+	root := filepath.Clean(c.Path(c.Tickets.Folder))
+	var inboxes []folder.Inbox
+	for i, m := range c.Machines {
+		if i == 0 {
+			inboxes = append(inboxes, folder.Inbox{Dir: root, Site: cmp.Or(c.Tickets.Site, m.Site)})
+		}
+		inboxes = append(inboxes, folder.Inbox{Dir: filepath.Join(root, m.folder()), Site: m.Site, Machine: m.Name})
+	}
+	return inboxes
+}
+
+// FolderOptions fill what the configuration knows about watching the drop
+// folders; reading, publishing and reporting are the application's.
+func (c *Config) FolderOptions(log zerolog.Logger) folder.Options {
+	return folder.Options{
+		Inboxes: c.Inboxes(), Settle: c.Tickets.Settle, MaxWait: c.Tickets.MaxWait, Poll: c.Tickets.Poll,
+		MaxBytes: ticket.MaxBytes, Log: log,
+	}
+}
+
+// BusOptions say which NATS to use. name is what the connection is called.
+func (c *Config) BusOptions(name string, log zerolog.Logger) bus.Options {
+	return bus.Options{
+		URL: c.natsURL(), Listen: c.NATS.Listen, StoreDir: filepath.Join(c.DataFolder(), "nats"),
+		SyncAlways: c.NATS.SyncAlways, MaxStore: int64(c.NATS.MaxStore), Name: name, Log: log,
+	}
+}
+
+// natsURL adds the login to every server of the list.
+func (c *Config) natsURL() string {
+	if c.NATS.URL == "" || c.NATS.User == "" {
+		return c.NATS.URL
+	}
+	var servers []string
+	for server := range strings.SplitSeq(c.NATS.URL, ",") {
+		u, err := url.Parse(strings.TrimSpace(server))
+		if err != nil {
+			return c.NATS.URL // refused by check already
+		}
+		u.User = url.UserPassword(c.NATS.User, c.NATS.Password.Reveal())
+		servers = append(servers, u.String())
+	}
+	return strings.Join(servers, ",")
+}
+
+// NATSOptions are the credentials and certificates for an external NATS.
+func (c *Config) NATSOptions() []nats.Option {
+	var options []nats.Option
+	if file := c.NATS.CredentialsFile; file != "" {
+		options = append(options, nats.UserCredentials(c.Path(file)))
+	}
+	if file := c.NATS.TLS.CAFile; file != "" {
+		options = append(options, nats.RootCAs(c.Path(file)))
+	}
+	if t := c.NATS.TLS; t.CertFile != "" {
+		options = append(options, nats.ClientCert(c.Path(t.CertFile), c.Path(t.KeyFile)))
+	}
+	return options
+}
+
+// JournalOptions say how much the journal may hold, and for how long.
+func (c *Config) JournalOptions(log zerolog.Logger) journal.Options {
+	return journal.Options{MaxBytes: int64(c.NATS.MaxStore), MaxAge: c.NATS.Keep, Log: log}
+}
+
+// Channels builds the pager's channels besides the log.
+func (c *Config) Channels(now func() time.Time) ([]pager.Channel, error) {
+	zone, err := c.Location()
+	if err != nil {
+		return nil, err
+	}
+	var channels []pager.Channel
+	for _, build := range []func(*time.Location, func() time.Time) (pager.Channel, error){
+		c.Pager.Alertmanager.channel, c.Pager.Webhook.channel, c.Pager.Mail.channel,
+	} {
+		ch, err := build(zone, now)
+		if err != nil {
+			return nil, fmt.Errorf("pager: %w", err)
+		}
+		if ch != nil {
+			channels = append(channels, ch)
+		}
+	}
+	return channels, nil
+}
+
+func (a Alertmanager) channel(zone *time.Location, now func() time.Time) (pager.Channel, error) {
+	if a.URL == "" {
+		return nil, nil
+	}
+	return pager.NewAlertmanager(pager.AlertmanagerOptions{
+		Name: alertmanagerChannel, URL: a.URL, Authorization: pager.NewSecret(a.Authorization.Reveal()),
+		ResendEvery: a.ResendEvery, Location: zone, Now: now,
+	})
+}
+
+func (w Webhook) channel(_ *time.Location, now func() time.Time) (pager.Channel, error) {
+	if !w.URL.Set() {
+		return nil, nil
+	}
+	var secrets []pager.Secret
+	for _, s := range w.Secrets() {
+		secrets = append(secrets, pager.NewSecret(s.Reveal()))
+	}
+	return pager.NewWebhook(pager.WebhookOptions{Name: webhookChannel, URL: w.URL.Reveal(), Secrets: secrets, Now: now})
+}
+
+func (m Mail) channel(zone *time.Location, now func() time.Time) (pager.Channel, error) {
+	if m.Host == "" {
+		return nil, nil
+	}
+	return pager.NewEmail(pager.EmailOptions{
+		Name: mailChannel, Host: m.Host, Port: m.Port, TLS: pager.TLSMode(m.TLS), Username: m.Username,
+		Password: pager.NewSecret(m.Password.Reveal()), From: m.From, To: m.To, Location: zone, Now: now,
+	})
+}
+
+// RunbookFor is the address of the instructions for a hazard, or "".
+func (c *Config) RunbookFor(hazard string) string {
+	return strings.ReplaceAll(c.Pager.RunbookURL, "{hazard}", url.PathEscape(hazard))
+}
+
+// PublicURL is the address under which people open the board.
+func (c *Config) PublicURL() string {
+	if c.HTTP.PublicURL != "" {
+		return strings.TrimRight(c.HTTP.PublicURL, "/")
+	}
+	return "http://" + c.HTTP.Listen
+}
