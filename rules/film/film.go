@@ -110,6 +110,9 @@ func (f Film) Cost(areaM2 float64) (currency.Amount, error) {
 	if f.PricePerM2.CurrencyCode() == "" {
 		return currency.Amount{}, nil
 	}
+	if math.IsNaN(areaM2) || math.IsInf(areaM2, 0) {
+		return currency.Amount{}, fmt.Errorf("price of %s: want an area in m², got %v", f.Stock, areaM2)
+	}
 	a, err := f.PricePerM2.Mul(strconv.FormatFloat(areaM2, 'f', 6, 64))
 	if err != nil {
 		return currency.Amount{}, fmt.Errorf("price of %s: %w", f.Stock, err)
