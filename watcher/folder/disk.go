@@ -164,8 +164,19 @@ func firstFault(errs ...error) error {
 }
 
 // incoming is the name of a file that is being written in dir; there is never
-// more than one. A crash may leave it, and the next writer replaces it.
+// more than one.
 func incoming(dir string) string { return dir + "/.incoming" }
+
+// clearIncoming removes what a crash left half written.
+func clearIncoming(t tree) error {
+	var err error
+	for _, dir := range []string{AcceptedDir, RejectedDir} {
+		if e := t.Remove(incoming(dir)); !errors.Is(e, fs.ErrNotExist) {
+			err = errors.Join(err, e)
+		}
+	}
+	return err
+}
 
 // body is what a new file shall hold.
 type body struct {

@@ -31,6 +31,7 @@ type flaky struct {
 	before func(op, name string) error // called before each step; nil for a healthy disk
 	apart  bool                        // accepted/ and rejected/ are another file system
 	short  bool                        // a file ends one byte early
+	chunk  int                         // most bytes of one read; any when zero
 	ops    int
 	log    []string
 }
@@ -147,6 +148,9 @@ type flakyFile struct {
 func (f *flakyFile) Read(p []byte) (int, error) {
 	if err := f.t.fault("read", f.name); err != nil {
 		return 0, err
+	}
+	if f.t.d.chunk > 0 && len(p) > f.t.d.chunk {
+		p = p[:f.t.d.chunk]
 	}
 	n, err := f.file.Read(p)
 	if f.t.d.short && n > 0 {

@@ -57,6 +57,7 @@ func TestGrowingFileIsReadAtMaxWait(t *testing.T) {
 		began := time.Now()
 		for r.add("order.xjdf", "more\nend\n") {
 			time.Sleep(time.Second)
+			synctest.Wait() // a line that comes during the move would be a new delivery
 			if time.Since(began) > 3*time.Minute {
 				t.Fatal("still waiting after 3 min, want 2 min at most")
 			}
@@ -473,6 +474,66 @@ func TestShortReadIsTriedAgain(t *testing.T) {
 	})
 }
 
+// A file that is rewritten while it is read gives a text that nobody wrote. It
+// may look whole, but the journal must never see it.
+func TestTornReadingIsNotPublished(t *testing.T) {
+	line := func(c string) string { return "good " + strings.Repeat(c, 300_000) + "\nend\n" }
+	inBubble(t, func(t *testing.T, r *rig) {
+		r.put("order.json", line("a"))
+		reads := 0
+		r.disk.set(func(op, name string) error {
+			if op == "read" && name == "order.json" {
+				if reads++; reads == 2 {
+					r.put("order.json", line("b"))
+				}
+			}
+			return nil
+		})
+		r.o.Read = func(_ Inbox, _ string, data []byte) (Reading, error) {
+			return Reading{Events: []event.Event{{Type: "ticket.received", Data: &event.TicketReceived{Job: "j", SourceSHA256: sha(string(data))}}}}, nil
+		}
+		// One step of the disk gives at most this much, as a slow share does.
+		r.disk.chunk = 100_000
+		r.start()
+		defer func() { r.stop() }()
+		time.Sleep(time.Minute)
+		if reads < 4 {
+			t.Fatalf("only %d reads, so nothing was torn", reads)
+		}
+		audit(t, r.dir, r.book, line("b"))
+		for sum := range r.book.ids() {
+			if sum != sha(line("a")) && sum != sha(line("b")) {
+				t.Error("the journal holds a text that nobody wrote")
+			}
+		}
+	})
+}
+
+// What a crash left in the taking folder, and cannot be put back yet, must not
+// be overwritten by a new file of its name.
+func TestHeldFileIsNotOverwritten(t *testing.T) {
+	inBubble(t, func(t *testing.T, r *rig) {
+		check(t, os.Mkdir(r.path(takingDir), 0o755))
+		r.put(takingDir+"/order.xjdf", good("old"))
+		r.put("order.xjdf", good("new"))
+		r.disk.set(func(op, name string) error {
+			if op == "rename" && strings.HasPrefix(name, takingDir) {
+				return syscall.EIO
+			}
+			return nil
+		})
+		r.start()
+		defer func() { r.stop() }()
+		time.Sleep(10 * time.Minute)
+		if len(r.book.events()) != 1 {
+			t.Errorf("%d events, want the new file's while the old one is held", len(r.book.events()))
+		}
+		r.disk.set(nil)
+		time.Sleep(2 * time.Minute)
+		audit(t, r.dir, r.book, good("old"), good("new"))
+	})
+}
+
 func TestNames(t *testing.T) {
 	for name, want := range map[string]bool{
 		"a.xjdf": true, "a.jdf": true, "a.json": true, "a.xjmf": true, "a.jmf": true, "a.zip": true,
@@ -755,6 +816,33 @@ func TestHintsLeadToScans(t *testing.T) {
 		if r.disk.ops == before {
 			t.Error("the end of the folder led to no scan")
 		}
+	})
+}
+
+func TestMissingFolderIsAwaitedInItsParent(t *testing.T) {
+	inBubble(t, func(t *testing.T, r *rig) {
+		check(t, os.Remove(r.dir))
+		r.o.Poll = time.Hour
+		followed := map[string]bool{}
+		n, events, _ := fakeNotifier(func(dir string) error {
+			followed[dir] = true
+			_, err := os.Stat(dir)
+			return err
+		})
+		r.notify = func() (*notifier, error) { return n, nil }
+		r.start()
+		defer func() { r.stop() }()
+		time.Sleep(100 * time.Millisecond)
+		if !followed[filepath.Dir(r.dir)] {
+			t.Error("the parent is not followed while the folder is missing")
+		}
+		// Until the waits between tries have grown to a minute.
+		time.Sleep(30 * time.Minute)
+		check(t, os.Mkdir(r.dir, 0o755))
+		r.put("order.xjdf", good("one"))
+		events <- fsnotify.Event{Name: r.dir, Op: fsnotify.Create}
+		time.Sleep(2*time.Second + 2*gather)
+		audit(t, r.dir, r.book, good("one"))
 	})
 }
 

@@ -192,7 +192,7 @@ func TestNothingIsLostOrDoubled(t *testing.T) {
 			verdict := &recorder{TB: t}
 			audit(verdict, dir, s.book, must...)
 			if len(verdict.faults) > 0 {
-				rt.Fatalf("%s\nlog:\n%s\nsteps:\n%s", strings.Join(verdict.faults, "\n"), s.logged.String(), strings.Join(s.disk.log, "\n"))
+				rt.Fatalf("%s\nlog:\n%s", strings.Join(verdict.faults, "\n"), s.logged.String())
 			}
 		})
 	})

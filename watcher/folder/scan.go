@@ -42,6 +42,8 @@ type inbox struct {
 	moved map[string]bool // subfolders that got a file in this scan
 	told  string          // the last complaint about the folder itself
 	retry *backoff.ExponentialBackOff
+
+	cleared bool // unfinished copies of an earlier run were removed
 }
 
 // candidate is one file that waits in an inbox.
@@ -135,12 +137,9 @@ func (w *watcher) scanInbox(ctx context.Context, in *inbox) (time.Time, error) {
 	}
 	defer t.Close()
 	// A failure here must not keep the journal from what else has come.
-	held := recoverHeld(t)
-	if held != nil {
-		held = fmt.Errorf("put back what an earlier move left in %s: %w", takingDir, held)
-	}
+	mend := in.mend(t)
 	if err := w.look(t, in); err != nil {
-		return time.Time{}, errors.Join(held, err)
+		return time.Time{}, errors.Join(mend, err)
 	}
 	for _, name := range w.ready(in) {
 		if ctx.Err() != nil {
@@ -148,7 +147,22 @@ func (w *watcher) scanInbox(ctx context.Context, in *inbox) (time.Time, error) {
 		}
 		w.take(ctx, t, in, name)
 	}
-	return w.nextLook(in), errors.Join(held, w.flush(t, in))
+	return w.nextLook(in), errors.Join(mend, w.flush(t, in))
+}
+
+// mend clears up what a crash or a failed move left.
+func (in *inbox) mend(t tree) error {
+	var errs []error
+	if !in.cleared {
+		if err := clearIncoming(t); err != nil {
+			errs = append(errs, fmt.Errorf("remove an unfinished copy: %w", err))
+		}
+		in.cleared = len(errs) == 0
+	}
+	if err := recoverHeld(t); err != nil {
+		errs = append(errs, fmt.Errorf("put back what an earlier move left in %s: %w", takingDir, err))
+	}
+	return errors.Join(errs...)
 }
 
 // look compares every ticket in the inbox with the look before.

@@ -22,9 +22,14 @@ var disturbances = []disturbance{
 		r.swap("order.xjdf", good("second, longer than the first"))
 		return nil, []string{good("second, longer than the first")}
 	}},
-	{"replaced by a file of the same size", func(r *rig, first string) (error, []string) {
+	{"replaced by a file of the same size and time", func(r *rig, first string) (error, []string) {
 		second := first[:5] + "X" + first[6:]
-		r.swap("order.xjdf", second)
+		was, err := os.Stat(r.path("order.xjdf"))
+		r.put(".twin.part", second)
+		if err == nil {
+			check(r.t, os.Chtimes(r.path(".twin.part"), was.ModTime(), was.ModTime()))
+		}
+		check(r.t, os.Rename(r.path(".twin.part"), r.path("order.xjdf")))
 		return nil, []string{second}
 	}},
 	{"appended to", func(r *rig, first string) (error, []string) {
