@@ -1,0 +1,60 @@
+#!/bin/sh
+# Checks the whole project. It installs what it needs and fails if it cannot.
+#
+#   sh deploy/test.sh            everything that every change must pass
+#   FUZZ=30s sh deploy/test.sh   and each fuzz target for that long
+#   BENCH=1 sh deploy/test.sh    and the benchmarks (read them as ratios)
+set -eu
+cd "$(dirname "$0")/.."
+
+step() { printf '\n== %s\n' "$*"; }
+
+# need PROGRAM PACKAGE: the Debian package is installed when the program is not
+# there.
+need() {
+	command -v "$1" >/dev/null 2>&1 && return
+	step "install $2"
+	sudo=
+	[ "$(id -u)" = 0 ] || sudo=sudo
+	$sudo apt-get update -qq
+	$sudo env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "$2"
+	command -v "$1" >/dev/null 2>&1 || { echo "cannot install $2, which the tests need" >&2; exit 1; }
+}
+
+command -v go >/dev/null 2>&1 || { echo "install Go first: https://go.dev/dl" >&2; exit 1; }
+need gcc gcc # for the race detector
+need chromium chromium # for the pages
+
+step "format"
+bad=$(gofmt -l cmd metrics rules watcher)
+[ -z "$bad" ] || { printf 'run gofmt -w on:\n%s\n' "$bad" >&2; exit 1; }
+
+step "modules"
+go mod verify
+go mod tidy -diff
+
+step "vet"
+go vet ./...
+go run honnef.co/go/tools/cmd/staticcheck@v0.8.2 ./...
+
+step "test"
+go test -timeout 15m ./...
+
+step "test with the race detector"
+go test -race -timeout 15m ./rules/... ./watcher/... ./metrics/... ./cmd/rollwarden/app/...
+
+if [ -n "${FUZZ:-}" ]; then
+	for file in $(grep -rl '^func Fuzz' --include='*_test.go' .); do
+		for target in $(sed -n 's/^func \(Fuzz[A-Za-z0-9]*\)(.*/\1/p' "$file"); do
+			step "fuzz $target for $FUZZ"
+			go test "./$(dirname "$file")" -run '^$' -fuzz "^$target\$" -fuzztime "$FUZZ"
+		done
+	done
+fi
+
+if [ -n "${BENCH:-}" ]; then
+	step "benchmarks"
+	go test -run '^$' -bench . -benchmem ./...
+fi
+
+step "all passed"
