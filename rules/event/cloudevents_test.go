@@ -161,6 +161,17 @@ func TestHeaderValues(t *testing.T) {
 	}
 }
 
+// TestSameFault wants one message to have one fault, however often it is read:
+// headers come in no order.
+func TestSameFault(t *testing.T) {
+	m := foreign(map[string][]string{"ce-id": {"1"}, "ce-d": {""}, "ce-source": {"%"}, "ce-type": {"%"}, "ce-time": {"%"}, "ce-b_": {""}, "ce-c_": {""}}, "")
+	for range 50 {
+		if _, err := event.Decode(m); err == nil || !strings.HasPrefix(err.Error(), "b_: ") {
+			t.Fatalf("got %v, want the first fault by name", err)
+		}
+	}
+}
+
 // TestContentModes follows nats 3: a Content-Type of application/cloudevents,
 // in any case, means structured, and anything else binary, as long as there
 // are attributes in the headers at all (nats 1.0.2 knows no headers).

@@ -92,7 +92,12 @@ func isList(t reflect.Type) bool {
 	return t.Kind() == reflect.Slice && t.Elem().Kind() == reflect.Struct
 }
 
-func planOf(p any) *plan { return plans[reflect.TypeOf(p)] }
+func planOf(p any) *plan {
+	if pl := plans[reflect.TypeOf(p)]; pl != nil {
+		return pl
+	}
+	return compile(reflect.TypeOf(p).Elem()) // a payload from outside this package
+}
 
 // compile reads the tags of a struct and of the structs embedded in it.
 func compile(t reflect.Type) *plan {
