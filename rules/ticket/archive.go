@@ -246,7 +246,7 @@ func (a *archive) ticket(name string) error {
 func (a *archive) take(doc Document) {
 	a.doc.Tickets = append(a.doc.Tickets, doc.Tickets...)
 	for _, s := range doc.Signals {
-		s.place = len(a.doc.Signals) + 1
+		s.position = len(a.doc.Signals) + 1
 		a.doc.Signals = append(a.doc.Signals, s)
 	}
 	for _, n := range doc.Notes {

@@ -1,5 +1,7 @@
 package ticket
 
+import "slices"
+
 // audits reads the audits of an XJDF ticket as signals. Audits of devices
 // other than those that print are noted and left out; where the ticket names
 // no printing device, all count.
@@ -10,7 +12,7 @@ func (r *reader) audits(root *node, devices []string, doc *Document) ([]Signal, 
 		if !a.own || !tellsOfRun(a) {
 			continue
 		}
-		if id := a.child("Header").get("DeviceID"); id != "" && len(devices) > 0 && !contains(devices, id) {
+		if id := a.child("Header").get("DeviceID"); id != "" && len(devices) > 0 && !slices.Contains(devices, id) {
 			doc.note("%s of device %s is not about printing and was not used", a.local, quote(id))
 			continue
 		}

@@ -3,6 +3,7 @@ package ticket
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -29,7 +30,7 @@ const MaxFlags = 32
 // flag says what the reader could not be sure of.
 func (d *draft) flag(format string, args ...any) {
 	text := fmt.Sprintf(format, args...)
-	if len(d.Flags) < MaxFlags && !contains(d.Flags, text) {
+	if len(d.Flags) < MaxFlags && !slices.Contains(d.Flags, text) {
 		d.Flags = append(d.Flags, text)
 	}
 }
@@ -125,13 +126,14 @@ func (d *draft) number(member string, f reading) error {
 // finish checks the ranges of the contract and gives the ticket out.
 func (d *draft) finish(devices []string) (Ticket, error) {
 	if err := d.Check(); err != nil {
-		return Ticket{}, d.blame(err)
+		return Ticket{}, blame(err, d.from)
 	}
 	return Ticket{DeviceIDs: devices, Data: d.TicketReceived}, nil
 }
 
-// blame turns a fault of the contract into an error about the input.
-func (d *draft) blame(err error) error {
+// blame turns a fault of the contract into an error about the input: about the
+// place in from that the value was read at, if there is one.
+func blame(err error, from map[string]reading) error {
 	var f *event.Fault
 	if !errors.As(err, &f) {
 		return err
@@ -141,9 +143,9 @@ func (d *draft) blame(err error) error {
 	if f.Got == "" {
 		e.Kind = missingField
 	}
-	if at, ok := d.from[member]; ok && at.at != nil {
-		e.Line, e.Field = at.at.line, at.at.path(at.name)
-		e.Want = strings.TrimSpace(f.Want) + " for " + member
+	if v, ok := from[member]; ok && v.at != nil {
+		e.Line, e.Field = v.at.line, v.at.path(v.name)
+		e.Want += " for " + member
 	}
 	return e
 }

@@ -171,8 +171,7 @@ func (t Target) machinesOf(devices []string) []place {
 func (p place) check() error {
 	for _, part := range []struct{ field, name string }{{"site", p.site}, {"machine", p.machine}} {
 		if err := event.CheckName(part.field, part.name); err != nil {
-			d := &draft{}
-			return d.blame(err)
+			return blame(err, nil)
 		}
 	}
 	return nil
@@ -188,7 +187,7 @@ func (t Target) signal(s Signal, sha string) (event.Event, error) {
 	}
 	facts := s.facts
 	if facts == nil {
-		facts = []string{sha, strconv.Itoa(s.place)}
+		facts = []string{sha, strconv.Itoa(s.position)}
 	}
 	id := append([]string{string(s.Type), at.site, at.machine}, facts...)
 	return event.Event{

@@ -233,7 +233,7 @@ func devicesOf(links []link) []string {
 	var ids []string
 	for _, l := range printed(links, "Device") {
 		for _, v := range l.parts {
-			if id := v.get("DeviceID"); id != "" && !contains(ids, id) {
+			if id := v.get("DeviceID"); id != "" && !slices.Contains(ids, id) {
 				ids = append(ids, id)
 			}
 		}

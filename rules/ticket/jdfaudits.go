@@ -24,7 +24,7 @@ func (t *jdfTicket) audits(n *node, links []link, p *report) (bool, error) {
 		if err := p.processRun(run, a, a.get("EndStatus")); err != nil {
 			return false, err
 		}
-		if err := t.runWaste(links, p, run, a); err != nil {
+		if err := t.runWaste(links, p, run); err != nil {
 			return false, err
 		}
 	}
@@ -49,7 +49,7 @@ func (p *report) classicAudit(a *node, device string) (phase, error) {
 }
 
 // runWaste reads the waste that a run left on its media links.
-func (t *jdfTicket) runWaste(links []link, p *report, run phase, a *node) error {
+func (t *jdfTicket) runWaste(links []link, p *report, run phase) error {
 	at := run.at
 	if run.ended != nil {
 		at = *run.ended

@@ -222,8 +222,7 @@ func (in *jsonTicket) check() error {
 func (in *jsonTicket) checkValues() error {
 	if in.Machine.value != nil {
 		if err := event.CheckName("machine", *in.Machine.value); err != nil {
-			e := (&draft{}).blame(err)
-			return e
+			return blame(err, nil)
 		}
 	}
 	if in.FilmClass.value != nil && *in.FilmClass.value == "" {

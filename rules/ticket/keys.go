@@ -2,6 +2,7 @@ package ticket
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -43,19 +44,19 @@ type keyed struct {
 	units    map[string]func(float64) float64
 }
 
-func times(factor float64) func(float64) float64 {
+func scaled(factor float64) func(float64) float64 {
 	return func(v float64) float64 { return v * factor }
 }
 
 // keyedMembers lists what a KeyMap may carry, with the units of each.
 func keyedMembers() []keyed {
-	one := times(1)
+	one := scaled(1)
 	return []keyed{
 		{"passes", true, map[string]func(float64) float64{"": one}},
 		{"cure_c", true, map[string]func(float64) float64{"": one, "C": one, "F": units.FahrenheitToC, "K": func(k float64) float64 { return k - units.ZeroCelsius }}},
-		{"ink_density_pct", true, map[string]func(float64) float64{"": one, "pct": one, "ratio": times(100)}},
-		{"mark_spacing_mm", false, map[string]func(float64) float64{"": one, "mm": one, "cm": times(10), "m": times(1000), "in": times(units.MMPerInch), "pt": units.PointsToMM}},
-		{"rest_s", false, map[string]func(float64) float64{"": one, "s": one, "min": times(60), "h": times(3600)}},
+		{"ink_density_pct", true, map[string]func(float64) float64{"": one, "pct": one, "ratio": scaled(100)}},
+		{"mark_spacing_mm", false, map[string]func(float64) float64{"": one, "mm": one, "cm": scaled(10), "m": scaled(1000), "in": scaled(units.MMPerInch), "pt": units.PointsToMM}},
+		{"rest_s", false, map[string]func(float64) float64{"": one, "s": one, "min": scaled(60), "h": scaled(3600)}},
 		{"film_class", true, map[string]func(float64) float64{"": nil}},
 		{"stock", true, map[string]func(float64) float64{"": nil}},
 		{"start_at", false, map[string]func(float64) float64{"": nil}},
@@ -75,7 +76,7 @@ func keyedMember(member string) (keyed, bool) {
 // Check reports the first key that could never be found, as an *Error. A
 // configuration calls it once so that a slip is seen at start.
 func (m KeyMap) Check() error {
-	for _, member := range slices.Sorted(mapKeys(m)) {
+	for _, member := range slices.Sorted(maps.Keys(m)) {
 		k, ok := keyedMember(member)
 		if !ok {
 			return &Error{Field: "key map", Kind: unsupported, Want: "one of " + keyedNames(), Got: quote(member)}
@@ -87,16 +88,6 @@ func (m KeyMap) Check() error {
 		}
 	}
 	return nil
-}
-
-func mapKeys[V any](m map[string]V) func(yield func(string) bool) {
-	return func(yield func(string) bool) {
-		for k := range m {
-			if !yield(k) {
-				return
-			}
-		}
-	}
 }
 
 func keyedNames() string {
@@ -116,7 +107,7 @@ func (k keyed) check(key Key) error {
 		return &Error{Field: field, Kind: badValue, Want: `"{namespace}name", or "name" for any namespace; a prefix means something else in every ticket`, Got: quote(key.Attribute)}
 	}
 	if _, ok := k.units[key.Unit]; !ok {
-		return &Error{Field: field + " unit", Kind: unsupported, Want: "one of " + strings.Join(slices.Sorted(mapKeys(k.units)), ", "), Got: quote(key.Unit)}
+		return &Error{Field: field + " unit", Kind: unsupported, Want: "one of " + strings.Join(slices.Sorted(maps.Keys(k.units)), ", "), Got: quote(key.Unit)}
 	}
 	return nil
 }

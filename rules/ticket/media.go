@@ -2,6 +2,7 @@ package ticket
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -184,7 +185,7 @@ func (d *draft) takeAmounts(films []film) error {
 }
 
 func (d *draft) placeAmount(total map[string]float64, from reading) {
-	units := slices.Sorted(mapKeys(total))
+	units := slices.Sorted(maps.Keys(total))
 	switch {
 	case len(units) == 0:
 		d.flag("length_m: the ticket plans no amount of film")

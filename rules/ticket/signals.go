@@ -49,7 +49,7 @@ func (r *reader) newReport(doc *Document) *report {
 
 // add keeps a signal, unless the same fact was told before in this file.
 func (p *report) add(s Signal) {
-	s.Time, s.place = s.Time.UTC(), len(p.signals)+1
+	s.Time, s.position = s.Time.UTC(), len(p.signals)+1
 	if s.facts != nil {
 		fact := event.DerivedID(append([]string{string(s.Type), s.DeviceID}, s.facts...)...)
 		if p.told[fact] {
@@ -313,10 +313,10 @@ func (s Signal) check() error {
 	if err == nil {
 		return nil
 	}
-	e := located("", (&draft{}).blame(err))
-	var fault *Error
-	if errors.As(e, &fault) {
-		fault.Field = string(s.Type) + " " + fault.Field
+	err = blame(err, nil)
+	var e *Error
+	if errors.As(err, &e) {
+		e.Field = string(s.Type) + " " + e.Field
 	}
-	return e
+	return err
 }

@@ -31,6 +31,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -91,8 +92,8 @@ type Signal struct {
 	Type     event.Type
 	Data     event.Payload
 
-	facts []string // what identifies it; nil means its place in the file
-	place int      // from 1, in the order of the file
+	facts    []string // what identifies it; nil means its place in the file
+	position int      // from 1, in the order of the file
 }
 
 // Error says which field of which file is wrong and what was expected.
@@ -262,18 +263,9 @@ func (d *Document) note(format string, args ...any) {
 	if len(d.Notes) == MaxNotes {
 		d.Notes = append(d.Notes, "there is more to note than is kept")
 	}
-	if len(d.Notes) < MaxNotes && !contains(d.Notes, text) {
+	if len(d.Notes) < MaxNotes && !slices.Contains(d.Notes, text) {
 		d.Notes = append(d.Notes, text)
 	}
-}
-
-func contains(list []string, s string) bool {
-	for _, l := range list {
-		if l == s {
-			return true
-		}
-	}
-	return false
 }
 
 // blank reports whether a text holds nothing but white space.

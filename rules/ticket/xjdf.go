@@ -2,6 +2,7 @@ package ticket
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -124,7 +125,7 @@ func (t *xjdfTicket) devices() []string {
 	var ids []string
 	for _, s := range t.printed("Device") {
 		for _, d := range s.find("Device") {
-			if id := d.get("DeviceID"); id != "" && !contains(ids, id) {
+			if id := d.get("DeviceID"); id != "" && !slices.Contains(ids, id) {
 				ids = append(ids, id)
 			}
 		}
