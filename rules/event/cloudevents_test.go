@@ -248,6 +248,7 @@ func TestAttributeRules(t *testing.T) {
 		{"time", "2018-04-05 17:31:00Z", `time: want a time such as 2026-03-02T08:00:00Z, got "2018-04-05 17:31:00Z"`},
 		{"time", "2018-04-05T17:31Z", `time: want a time such as 2026-03-02T08:00:00Z, got "2018-04-05T17:31Z"`},
 		{"time", "2018-04-05T7:31:00Z", `time: want a time such as 2026-03-02T08:00:00Z, got "2018-04-05T7:31:00Z"`},
+		{"time", "2018-04-05T7:31:00.5Z", `time: want a time such as 2026-03-02T08:00:00Z, got "2018-04-05T7:31:00.5Z"`},
 		{"time", "2018-02-29T17:31:00Z", `time: want a time such as 2026-03-02T08:00:00Z, got "2018-02-29T17:31:00Z"`},
 		{"time", "2018-04-05T17:31:00,5Z", `time: want a time such as 2026-03-02T08:00:00Z, got "2018-04-05T17:31:00,5Z"`},
 		{"time", "", `time: want a time such as 2026-03-02T08:00:00Z, got ""`},
