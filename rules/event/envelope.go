@@ -270,7 +270,7 @@ func (env *envelope) check(subjectType Type) error {
 	if _, known := KindOf(subjectType); known && !isType(env.typ, subjectType) {
 		return &Fault{Field: "type", Want: TypePrefix + string(subjectType) + " as in the subject", Got: quote(string(env.typ))}
 	}
-	return env.checkURIs()
+	return env.checkForms()
 }
 
 func isType(attr []byte, t Type) bool {
@@ -278,10 +278,10 @@ func isType(attr []byte, t Type) bool {
 	return ok && string(rest) == string(t)
 }
 
-// checkURIs wants a URI reference as the source and an absolute URI as the
-// schema, if there is one. The common form of a source, a plain path, needs
-// no parser.
-func (env *envelope) checkURIs() error {
+// checkForms wants a URI reference as the source and, where they are there, an
+// absolute URI as the schema and a media type as the content type. The common
+// form of a source, a plain path, needs no parser.
+func (env *envelope) checkForms() error {
 	if !isPath(env.source) {
 		if _, err := url.Parse(string(env.source)); err != nil {
 			return attribute("source", env.source)
@@ -292,7 +292,18 @@ func (env *envelope) checkURIs() error {
 			return attribute("dataschema", env.schema)
 		}
 	}
+	if env.contentType != nil && string(env.contentType) != "application/json" && !isMediaType(string(env.contentType)) {
+		return attribute("datacontenttype", env.contentType)
+	}
 	return nil
+}
+
+// isMediaType reports whether s has the form of RFC 2046: type/subtype, and
+// perhaps parameters after a semicolon.
+func isMediaType(s string) bool {
+	media, _, _ := strings.Cut(s, ";")
+	kind, sub, _ := strings.Cut(strings.TrimSpace(media), "/")
+	return kind != "" && sub != "" && !strings.ContainsAny(kind+sub, " \t,")
 }
 
 // isPath reports whether b is a rooted path of letters, digits and -._/ only.
@@ -395,7 +406,7 @@ func parseTime(b []byte) (t time.Time, ok bool) {
 // absent (JSON Event Format, section 3.1.1).
 func (env *envelope) isJSON() bool {
 	if env.contentType == nil || string(env.contentType) == "application/json" {
-		return true
+		return true // spare the usual case the rest
 	}
 	media, _, _ := strings.Cut(strings.ToLower(string(env.contentType)), ";")
 	_, sub, _ := strings.Cut(strings.TrimSpace(media), "/")

@@ -5,6 +5,11 @@
 // The package is pure. Decoding is strict (an unknown member, a wrong type or
 // a value out of range is refused, naming the field and what was expected) and
 // total (an unknown event type is kept with its raw data, never dropped).
+//
+// The contract is written down once: Kinds lists the event types, and the tags
+// of their payload structs name, describe and limit every field. From these
+// come the decoder and its checks, the fields that a command line offers (Set)
+// and the published AsyncAPI document with its JSON Schemas.
 package event
 
 import (

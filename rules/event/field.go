@@ -65,8 +65,9 @@ type member struct {
 	index []int // for reflect.Value.FieldByIndex
 }
 
-// plans holds the plan of every payload, by pointer type, so that no tag is read per
-// event: the payloads of Kinds, what is embedded in them, and what they list.
+// plans holds the plan of every payload by its pointer type, so that no tag is
+// read per event: the payloads of Kinds, what is embedded in them, and what
+// they list.
 var plans = func() map[reflect.Type]*plan {
 	m := make(map[reflect.Type]*plan)
 	var add func(t reflect.Type)
@@ -205,17 +206,19 @@ func (m *member) check(v any) *Fault {
 	case float64:
 		return m.checkNumber(v)
 	case *float64:
-		if v != nil {
-			return m.checkNumber(*v)
+		if v == nil {
+			return m.missing()
 		}
+		return m.checkNumber(*v)
 	case *bool:
 		if v == nil {
 			return m.missing()
 		}
 	case *time.Time:
-		if v != nil {
-			return m.checkTime(v)
+		if v == nil {
+			return m.missing()
 		}
+		return m.checkTime(v)
 	case []string:
 		for i := range v {
 			if f := m.checkText(v[i]); f != nil {
