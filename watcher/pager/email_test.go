@@ -324,10 +324,14 @@ func TestHangingMailServerEndsWithTheContext(t *testing.T) {
 	for _, verb := range []string{"EHLO", "STARTTLS", "RCPT", "DATA"} {
 		server := newMailServer(t, func(s *mailServer) { s.hangOn = verb })
 		ctx, cancel := context.WithTimeout(t.Context(), 150*time.Millisecond)
+		start := time.Now()
 		err := emailTo(t, server, nil).Send(ctx, pageOf(t, "a1", nil))
 		cancel()
 		if err == nil || isPermanent(err) || !strings.Contains(err.Error(), "no answer in time") {
 			t.Errorf("%s: %v", verb, err)
+		}
+		if took := time.Since(start); took > 5*time.Second { // the channel's own timeout is 10 s
+			t.Errorf("%s: the context ended long before %s", verb, took)
 		}
 	}
 }

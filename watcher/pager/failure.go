@@ -1,6 +1,7 @@
 package pager
 
 import (
+	"cmp"
 	"errors"
 	"strings"
 	"time"
@@ -43,6 +44,11 @@ func askedWait(err error) time.Duration {
 
 // maxReason bounds what a failed try writes in the journal, in bytes.
 const maxReason = 500
+
+// reasonOf writes an error for the journal, which takes no empty reason.
+func reasonOf(err error) string {
+	return cmp.Or(oneLine(err.Error(), maxReason), "the channel did not say why")
+}
 
 // oneLine makes text from outside fit for a header, a journal reason or the
 // first line of a message: one line, no control characters, at most max bytes.

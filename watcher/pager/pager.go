@@ -65,9 +65,9 @@ type Options struct {
 	// Publish writes events to the journal. It must be safe for use from
 	// another goroutine, and publishing an id twice must count once.
 	Publish func(ctx context.Context, events ...event.Event) error
-	Now     func() time.Time // time.Now
-	Log     zerolog.Logger
-	Source  string // CloudEvents source of the receipts; "/rollwarden/pager"
+	Now     func() time.Time // time.Now; it must tick as real time does
+	Log     zerolog.Logger   // its writer must be safe for concurrent use
+	Source  string           // CloudEvents source of the receipts; "/rollwarden/pager"
 	// Links returns the addresses of the operator page and of the hazard's
 	// instructions for a page; nil when there are none.
 	Links       func(Page) (board, runbook string)

@@ -269,7 +269,7 @@ func (w *worker) plan(t *task, err error) (reason string, final bool) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	now := w.options.Now()
-	reason = oneLine(err.Error(), maxReason)
+	reason = reasonOf(err)
 	w.reason = reason
 	if isPermanent(err) {
 		return reason, true
@@ -342,7 +342,10 @@ func (w *worker) setActive(alarms []Page) {
 	w.poke()
 }
 
-func sameAlarm(a, b Page) bool { return a.AlarmID == b.AlarmID }
+// sameAlarm reports whether a receiver has nothing new to hear of an alarm.
+func sameAlarm(a, b Page) bool {
+	return a.AlarmID == b.AlarmID && a.Priority == b.Priority && a.To == b.To && a.Emit == b.Emit
+}
 
 // dueLevel returns the set of active alarms when it is time to tell it.
 func (w *worker) dueLevel() ([]Page, bool) {
@@ -370,7 +373,7 @@ func (w *worker) sendLevel(late context.Context, active []Page) {
 		return
 	}
 	now := w.options.Now()
-	w.reason = oneLine(err.Error(), maxReason)
+	w.reason = reasonOf(err)
 	w.level.next = earlier(w.level.next, now.Add(w.level.pace.NextBackOff()))
 	if asked := askedWait(err); asked > 0 {
 		w.hold = later(w.hold, now.Add(min(asked, w.options.GiveUpAfter)))
