@@ -30,8 +30,8 @@ type AlertmanagerOptions struct {
 }
 
 // holdIntervals is how many re-sends an alert outlives without being heard of.
-// Four lets three be lost; the Prometheus server's own rule manager uses the
-// same figure (rules/alerting.go, "ts.Add(4 * delta)").
+// Four lets three be lost; the rule manager of the Prometheus server uses the
+// same figure (sendAlerts in rules/alerting.go).
 const holdIntervals = 4
 
 // Alertmanager posts alerts to the v2 API (POST /api/v2/alerts). An alert is

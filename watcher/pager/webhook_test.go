@@ -88,9 +88,8 @@ func TestSignatureVector(t *testing.T) {
 }
 
 // RFC 4231 sections 4.2 to 4.4, 4.7 and 4.8: test cases 1, 2, 3, 6 and 7 of
-// HMAC-SHA-256. The vectors hold for the bare HMAC, so the data is split where
-// mac puts its full stop; case 3 and 1 have none and go through the library
-// that mac calls.
+// HMAC-SHA-256. Case 7 has a full stop just where mac puts its own, so it goes
+// through mac; the others have none and go through the library that mac calls.
 func TestHMACVectors(t *testing.T) {
 	for _, c := range []struct{ key, data, want string }{
 		{strings.Repeat("\x0b", 20), "Hi There", "b0344c61d8db38535ca8afceaf0bf12b881dc200c9833da726e9376c2e32cff7"},
