@@ -84,13 +84,8 @@ func agree[T comparable](d *draft, what string, values []T) (T, bool) {
 	return values[0], true
 }
 
-// choice picks one of several times.
-type choice func(a, b time.Time) bool
-
-func earliest(a, b time.Time) bool { return a.Before(b) }
-
-// time reads the found times and keeps the one that better prefers.
-func (d *draft) time(target **time.Time, member string, found []reading, better choice) error {
+// time reads the found times and keeps the earliest.
+func (d *draft) time(target **time.Time, member string, found []reading) error {
 	var kept *time.Time
 	for _, f := range found {
 		t, zoned, err := parseTime(f.text, d.r.location)
@@ -103,7 +98,7 @@ func (d *draft) time(target **time.Time, member string, found []reading, better 
 		if kept != nil && !kept.Equal(t) {
 			d.flag("%s: the ticket gives several times, the earliest was taken", member)
 		}
-		if kept == nil || better(t, *kept) {
+		if kept == nil || t.Before(*kept) {
 			kept = &t
 		}
 	}

@@ -15,16 +15,19 @@ type jdfTicket struct {
 	doc  *Document
 	work int // partitions visited, to bound the work on a hostile file
 
+	types     map[*node][]string // processes of each JDF node, in order
+	finishers map[*node][]*node  // nodes that finish prints, by the node around them
+
 	contour, laminate bool // anywhere in the tree: the print is finished that way
 }
 
 func (r *reader) jdf(root *node) (Document, error) {
 	doc := Document{Format: FormatJDF}
-	t := &jdfTicket{r: r, root: root, ids: map[string]*node{}, doc: &doc}
+	t := &jdfTicket{r: r, root: root, ids: map[string]*node{}, doc: &doc, types: map[*node][]string{}, finishers: map[*node][]*node{}}
 	if err := t.index(); err != nil {
 		return doc, err
 	}
-	nodes := printingNodes(root)
+	nodes := t.printingNodes(root)
 	if len(nodes) == 0 {
 		return doc, root.fault("Type", unsupported, "a printing process such as DigitalPrinting in the tree of nodes", quote(root.get("Type")+" "+root.get("Types")))
 	}
@@ -65,8 +68,7 @@ func distinct(tickets []Ticket) error {
 func (t *jdfTicket) index() error {
 	t.contour, t.laminate = contourCut(t.root), laminated(t.root)
 	for _, n := range t.root.find("JDF") {
-		t.contour = t.contour || hasType(processes(n), "ShapeCutting")
-		t.laminate = t.laminate || hasType(processes(n), "Laminating")
+		t.indexNode(n)
 		for _, pool := range n.children("ResourcePool") {
 			if err := t.indexPool(pool); err != nil {
 				return err
@@ -74,6 +76,16 @@ func (t *jdfTicket) index() error {
 		}
 	}
 	return nil
+}
+
+func (t *jdfTicket) indexNode(n *node) {
+	types := processes(n)
+	t.types[n] = types
+	t.contour = t.contour || hasType(types, "ShapeCutting")
+	t.laminate = t.laminate || hasType(types, "Laminating")
+	if slices.ContainsFunc(types, isFinishing) && !slices.ContainsFunc(types, isPrinting) {
+		t.finishers[n.parent] = append(t.finishers[n.parent], n)
+	}
 }
 
 func (t *jdfTicket) indexPool(pool *node) error {
@@ -101,20 +113,21 @@ func processes(n *node) []string {
 
 // printingNodes finds the nodes that print. A group whose parts print is
 // described by its parts.
-func printingNodes(n *node) []*node {
+func (t *jdfTicket) printingNodes(n *node) []*node {
 	var out []*node
 	for _, k := range n.children("JDF") {
-		out = append(out, printingNodes(k)...)
+		out = append(out, t.printingNodes(k)...)
 	}
-	if len(out) == 0 && len(printingIndex(n)) > 0 {
+	if len(out) == 0 && slices.ContainsFunc(t.types[n], isPrinting) {
 		return []*node{n}
 	}
 	return out
 }
 
-func printingIndex(n *node) map[int]bool {
+// printingIndex returns the indices of the printing processes of a node.
+func (t *jdfTicket) printingIndex(n *node) map[int]bool {
 	index := map[int]bool{}
-	for i, p := range processes(n) {
+	for i, p := range t.types[n] {
 		if isPrinting(p) {
 			index[i] = true
 		}
@@ -233,9 +246,7 @@ func devicesOf(links []link) []string {
 	var ids []string
 	for _, l := range printed(links, "Device") {
 		for _, v := range l.parts {
-			if id := v.get("DeviceID"); id != "" && !slices.Contains(ids, id) {
-				ids = append(ids, id)
-			}
+			ids = addDevice(ids, v.get("DeviceID"))
 		}
 	}
 	return ids
@@ -262,20 +273,30 @@ func outputs(links []link) copies {
 func (t *jdfTicket) infos(n *node) ([][]view, error) {
 	var out [][]view
 	for ; n != nil; n = n.parent {
-		var here []view
-		for _, k := range n.children("NodeInfo") { // where JDF 1.2 and older had it
-			here = append(here, view{k})
-		}
-		for _, k := range n.children("ResourceLinkPool") {
-			for _, ln := range k.children("NodeInfoLink") {
-				l, err := t.follow(n, ln)
-				if err != nil {
-					return nil, err
-				}
-				here = append(here, l.parts...)
-			}
+		here, err := t.ownInfos(n)
+		if err != nil {
+			return nil, err
 		}
 		out = append(out, here)
+	}
+	return out, nil
+}
+
+// ownInfos returns the NodeInfo of one node: linked, or as a child, where JDF
+// 1.2 and older had it.
+func (t *jdfTicket) ownInfos(n *node) ([]view, error) {
+	var out []view
+	for _, k := range n.children("NodeInfo") {
+		out = append(out, view{k})
+	}
+	for _, pool := range n.children("ResourceLinkPool") {
+		for _, ln := range pool.children("NodeInfoLink") {
+			l, err := t.follow(n, ln)
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, l.parts...)
+		}
 	}
 	return out, nil
 }
@@ -294,18 +315,12 @@ func inheritedInfo(infos [][]view) []view {
 // finishingInfos returns the plans of the nodes beside n that finish prints.
 func (t *jdfTicket) finishingInfos(n *node) ([]view, error) {
 	var out []view
-	if n.parent == nil {
-		return nil, nil
-	}
-	for _, k := range n.parent.children("JDF") {
-		if len(printingIndex(k)) > 0 || !slices.ContainsFunc(processes(k), isFinishing) {
-			continue
-		}
-		infos, err := t.infos(k)
+	for _, k := range t.finishers[n.parent] {
+		infos, err := t.ownInfos(k)
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, infos[0]...)
+		out = append(out, infos...)
 	}
 	return out, nil
 }

@@ -66,6 +66,57 @@ func TestJDFPartitions(t *testing.T) {
 	hasFlag(t, d, "plans no amount") // what the resource holds is no plan
 }
 
+// TestJDFAmountsOfOutputs takes copies from the link, else from the parts of
+// the component, else from what they inherit.
+func TestJDFAmountsOfOutputs(t *testing.T) {
+	parts := `<Component ID="C" Amount="9"><Component SheetName="A" Amount="4"/><Component SheetName="B" Amount="3"/></Component>`
+	for _, c := range []struct {
+		pool, link string
+		want       float64
+	}{
+		{parts, `<ComponentLink rRef="C" Usage="Output" Amount="11"/>`, 11},
+		{parts, `<ComponentLink rRef="C" Usage="Output"/>`, 7},
+		{parts, `<ComponentLink rRef="C" Usage="Output"><Part SheetName="B"/></ComponentLink>`, 3},
+		{`<Component ID="C" Amount="9"><Component SheetName="A"/></Component>`, `<ComponentLink rRef="C" Usage="Output"/>`, 9},
+	} {
+		d := one(t, jdf("", "", c.pool, c.link, ""), ticket.Options{}).Data
+		if d.Copies == nil || *d.Copies != c.want {
+			t.Errorf("%s: want %g, got %v", c.link, c.want, d.Copies)
+		}
+	}
+	d := one(t, jdf("", "", `<Media ID="M" Unit="m"><Lot LotID="L7"/></Media><Media ID="O" ProductID="OUT"/>`, `<MediaLink rRef="M" Usage="Input"/><MediaLink rRef="O" Usage="Output"/>`, ""), ticket.Options{}).Data
+	if d.Lot != "L7" || d.Stock != "" {
+		t.Errorf("got %+v", d)
+	}
+}
+
+// TestJDFBlames makes sure that each value of a node is blamed where it is.
+func TestJDFBlames(t *testing.T) {
+	info := func(a string) string { return jdf("", "", `<NodeInfo ID="N" `+a+`/>`, `<NodeInfoLink rRef="N"/>`, "") }
+	film := func(a, link string) string {
+		return jdf("", "", `<Media ID="M" `+a+`/>`, `<MediaLink rRef="M" Usage="Input" `+link+`/>`, "")
+	}
+	audit := func(a string) string { return jdf("", "", "", "", `<AuditPool>`+a+`</AuditPool>`) }
+	for _, c := range []struct{ text, field string }{
+		{info(`Start="x"`), "ResourcePool/NodeInfo/@Start"},
+		{info(`FirstStart="x"`), "ResourcePool/NodeInfo/@FirstStart"},
+		{info(`LastEnd="x"`), "ResourcePool/NodeInfo/@LastEnd"},
+		{info(`JobPriority="x"`), "ResourcePool/NodeInfo/@JobPriority"},
+		{film(`Dimension="x 0"`, ""), "ResourcePool/Media/@Dimension"},
+		{film(`Dimension="0 x"`, ""), "ResourcePool/Media/@Dimension"},
+		{film("", `Amount="x"`), "ResourceLinkPool/MediaLink/@Amount"},
+		{jdf("", "", `<Component ID="C" Amount="x"/>`, `<ComponentLink rRef="C" Usage="Output"/>`, ""), "ResourcePool/Component/@Amount"},
+		{jdf(`<NodeInfoLink/><ResourceLinkPool><NodeInfoLink rRef="none"/></ResourceLinkPool>`, "", "", "", ""), "ResourceLinkPool/NodeInfoLink/@rRef"},
+		{audit(`<PhaseTime Status="InProgress"/>`), "AuditPool/PhaseTime/@TimeStamp"},
+		{audit(`<PhaseTime TimeStamp="2026-03-03T08:00:00Z" Start="x"/>`), "AuditPool/PhaseTime/@Start"},
+		{audit(`<ProcessRun TimeStamp="2026-03-03T08:00:00Z" End="x"/>`), "AuditPool/ProcessRun/@End"},
+	} {
+		if e := parseError(t, "t.jdf", []byte(c.text)); e.Field != c.field {
+			t.Errorf("want %s, got %v", c.field, e)
+		}
+	}
+}
+
 func TestJDFErrors(t *testing.T) {
 	outside := `<JDF ID="s" Type="Cutting"><ResourcePool><Media ID="X"/></ResourcePool></JDF>`
 	for _, c := range []struct{ text, kind, says string }{
@@ -171,5 +222,15 @@ func TestJMFResourceWaste(t *testing.T) {
 	}
 	if want := time.Date(2026, 3, 3, 7, 59, 0, 0, time.UTC); !doc.Signals[0].Time.Equal(want) || doc.Signals[0].DeviceID != "PRN" {
 		t.Errorf("the signal's own time: got %+v", doc.Signals[0])
+	}
+}
+
+// TestJDFWorkIsBounded follows many links to one resource with many parts. The
+// product of the two is what takes time, so it has a limit.
+func TestJDFWorkIsBounded(t *testing.T) {
+	pool := `<Media ID="M">` + strings.Repeat(`<Media SheetName="A"/>`, 10_000) + `</Media>`
+	links := strings.Repeat(`<MediaLink rRef="M"/>`, 10_000)
+	if e := parseError(t, "t.jdf", []byte(jdf("", "", pool, links, ""))); e.Kind != "too-large" {
+		t.Errorf("got %v", e)
 	}
 }

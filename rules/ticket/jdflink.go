@@ -20,7 +20,7 @@ type link struct {
 // ticket needs is noted; one to something needed is an error.
 func (t *jdfTicket) links(n *node) ([]link, error) {
 	var out []link
-	printing := printingIndex(n)
+	printing, count := t.printingIndex(n), len(t.types[n])
 	for _, pool := range n.children("ResourceLinkPool") {
 		for _, k := range pool.kids {
 			if !k.own || !strings.HasSuffix(k.local, "Link") {
@@ -34,7 +34,7 @@ func (t *jdfTicket) links(n *node) ([]link, error) {
 			if err != nil {
 				return nil, err
 			}
-			if l.index, err = processIndex(k, len(processes(n))); err != nil {
+			if l.index, err = processIndex(k, count); err != nil {
 				return nil, err
 			}
 			l.printing = printing
@@ -90,7 +90,7 @@ func (t *jdfTicket) selectParts(l *link) error {
 	}
 	var visit func(n *node, above view) error
 	visit = func(n *node, above view) error {
-		if t.work += 1 + len(wanted); t.work > 20*MaxTokens {
+		if t.work += 1 + len(above) + len(wanted); t.work > 20*MaxTokens {
 			return tooMany(t.work)
 		}
 		v := append(view{n}, above...)

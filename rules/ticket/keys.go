@@ -29,14 +29,6 @@ type Key struct {
 	Unit string
 }
 
-// String names the key in messages.
-func (k Key) String() string {
-	if k.GeneralID != "" {
-		return "GeneralID " + k.GeneralID
-	}
-	return k.Attribute
-}
-
 // keyed describes a member that a KeyMap may carry.
 type keyed struct {
 	member   string
@@ -202,9 +194,9 @@ func (d *draft) keyed(k keyed, found []reading) error {
 		d.Stock, _ = agree(d, "stock", texts(found))
 		return nil
 	case "start_at":
-		return d.time(&d.StartAt, "start_at", found, earliest)
+		return d.time(&d.StartAt, "start_at", found)
 	case "finish_at":
-		return d.time(&d.FinishAt, "finish_at", found, earliest)
+		return d.time(&d.FinishAt, "finish_at", found)
 	}
 	return d.keyedNumber(k, found)
 }

@@ -286,12 +286,12 @@ func laminated(n *node) bool {
 // can come from further up.
 func (d *draft) takeNodeInfo(start, due []view) error {
 	if d.StartAt == nil {
-		if err := d.time(&d.StartAt, "start_at", lookups(start, "Start"), earliest); err != nil {
+		if err := d.time(&d.StartAt, "start_at", lookups(start, "Start")); err != nil {
 			return err
 		}
 	}
 	if d.StartAt == nil {
-		if err := d.time(&d.StartAt, "start_at", lookups(start, "FirstStart"), earliest); err != nil {
+		if err := d.time(&d.StartAt, "start_at", lookups(start, "FirstStart")); err != nil {
 			return err
 		}
 		if d.StartAt != nil {
@@ -302,7 +302,7 @@ func (d *draft) takeNodeInfo(start, due []view) error {
 		if d.Due != nil {
 			break
 		}
-		if err := d.time(&d.Due, "due", lookups(due, name), earliest); err != nil {
+		if err := d.time(&d.Due, "due", lookups(due, name)); err != nil {
 			return err
 		}
 	}
@@ -325,7 +325,7 @@ func (d *draft) takeFinishStart(finishing []view) error {
 	if d.FinishAt != nil {
 		return nil
 	}
-	return d.time(&d.FinishAt, "finish_at", lookups(finishing, "Start"), earliest)
+	return d.time(&d.FinishAt, "finish_at", lookups(finishing, "Start"))
 }
 
 func lookups(views []view, attribute string) []reading {

@@ -149,3 +149,61 @@ func TestWhatIsNoSignal(t *testing.T) {
 		t.Errorf("got %v, %v", events, err)
 	}
 }
+
+// TestClassicStatus reads phases of JMF, whose StartTime is that of the job.
+func TestClassicStatus(t *testing.T) {
+	phase := func(device, attributes string) string {
+		return `<JMF xmlns="` + jdfSpace + `" SenderID="SENDER" TimeStamp="2026-03-03T08:30:00Z"><Signal Type="Status"><DeviceInfo ` + device + `><JobPhase JobID="J-1" ` + attributes + `/></DeviceInfo></Signal>
+			<Signal Type="Notification"><Notification Class="Event"><Event EventID="1" EventValue="lid open"/></Notification></Signal><Query Type="KnownDevices"/></JMF>`
+	}
+	for _, c := range []struct{ device, attributes, want, from string }{
+		{`DeviceID="PRN"`, `Status="InProgress" StartTime="2026-03-03T08:00:00Z"`, "run.started 08:00", "PRN"},
+		{"", `Status="InProgress" StartTime="2026-03-03T08:00:00Z" PhaseStartTime="2026-03-03T08:20:00Z"`, "run.started 08:20", "SENDER"},
+		{"", `Status="Stopped" StartTime="2026-03-03T08:00:00Z"`, "run.stopped 08:30 stopped", "SENDER"},
+		{`CounterUnit="m"`, `Status="Completed" EndTime="2026-03-03T08:29:00Z" Amount="6" PhaseAmount="2"`, "run.finished 08:29 6m", "SENDER"},
+	} {
+		doc := parse(t, phase(c.device, c.attributes), ticket.Options{})
+		if got := tell(doc.Signals); got != c.want || doc.Signals[0].DeviceID != c.from || len(doc.Notes) != 2 {
+			t.Errorf("%s: want %q from %s, got %q, %+v", c.attributes, c.want, c.from, got, doc)
+		}
+	}
+	for _, bad := range []string{"PhaseStartTime", "StartTime", "EndTime"} {
+		e := parseError(t, "t.jmf", []byte(phase("", `Status="InProgress" `+bad+`="now"`)))
+		if e.Kind != "bad-value" || e.Field != "DeviceInfo/JobPhase/@"+bad {
+			t.Errorf("%s: got %+v", bad, *e)
+		}
+	}
+	e := parseError(t, "t.jmf", []byte(strings.Replace(phase("", `Status="Stopped"`), "TimeStamp", "Stamp", 1)))
+	if e.Kind != "missing-field" || !strings.HasSuffix(e.Field, "JMF/@TimeStamp") {
+		t.Errorf("got %+v", *e)
+	}
+}
+
+// TestHeaderOfTheFile fills what a message leaves out from the file's header.
+func TestHeaderOfTheFile(t *testing.T) {
+	doc := parse(t, strings.Replace(messages(status("", `Status="Stopped"`)), ownHead, "", 1), ticket.Options{})
+	if got := tell(doc.Signals); got != "run.stopped 00:00 stopped" || doc.Signals[0].DeviceID != "OFFICE" {
+		t.Errorf("got %q, %+v", got, doc.Signals)
+	}
+}
+
+// TestProcessRunThatStopped dates a stop by the end of its run.
+func TestProcessRunThatStopped(t *testing.T) {
+	for _, c := range []struct{ run, want string }{
+		{`Start="2026-03-03T08:00:00Z" End="2026-03-03T08:20:00Z" EndStatus="Stopped"`, "run.started 08:00, run.stopped 08:20 stopped"},
+		{`Start="2026-03-03T08:00:00Z" End="2026-03-03T08:20:00Z" EndStatus="Suspended"`, "run.started 08:00, run.stopped 08:20 paused"},
+		{`Start="2026-03-03T08:00:00Z" End="2026-03-03T08:20:00Z" EndStatus="Aborted"`, "run.started 08:00, run.stopped 08:20 failed"},
+		{`EndStatus="Completed"`, "run.finished 08:30"},
+	} {
+		doc := parse(t, xjdf("", `<AuditPool><AuditProcessRun>`+ownHead+`<ProcessRun `+c.run+`/></AuditProcessRun></AuditPool>`), ticket.Options{})
+		if got := tell(doc.Signals); got != c.want {
+			t.Errorf("%s: want %q, got %q", c.run, c.want, got)
+		}
+	}
+	for _, bad := range []string{"Start", "End"} {
+		e := parseError(t, "t.xjdf", []byte(xjdf("", `<AuditPool><AuditProcessRun>`+ownHead+`<ProcessRun `+bad+`="now"/></AuditProcessRun></AuditPool>`)))
+		if e.Field != "AuditProcessRun/ProcessRun/@"+bad {
+			t.Errorf("got %+v", *e)
+		}
+	}
+}

@@ -125,12 +125,21 @@ func (t *xjdfTicket) devices() []string {
 	var ids []string
 	for _, s := range t.printed("Device") {
 		for _, d := range s.find("Device") {
-			if id := d.get("DeviceID"); id != "" && !slices.Contains(ids, id) {
-				ids = append(ids, id)
-			}
+			ids = addDevice(ids, d.get("DeviceID"))
 		}
 	}
 	return ids
+}
+
+// MaxDevices is how many printing devices of a ticket are looked at. No shop
+// has more to choose from.
+const MaxDevices = 100
+
+func addDevice(ids []string, id string) []string {
+	if id == "" || len(ids) == MaxDevices || slices.Contains(ids, id) {
+		return ids
+	}
+	return append(ids, id)
 }
 
 // plan makes the ticket of a document that has not run yet.

@@ -302,6 +302,11 @@ func TestPlanTimes(t *testing.T) {
 	if *d.Priority != 70 {
 		t.Errorf("priority: got %g", *d.Priority)
 	}
+	d = one(t, xjdf("", info("", `LastEnd="2026-03-09T08:00:00Z"`)+info("", `LastEnd="2026-03-08T08:00:00Z"`)), ticket.Options{}).Data
+	if d.Due.Day() != 8 {
+		t.Errorf("of several times the earliest counts, got %v", d.Due)
+	}
+	hasFlag(t, d, "due: the ticket gives several times")
 	doc := parse(t, xjdf("", info("", `Status="Completed"`)), ticket.Options{})
 	if len(doc.Tickets) != 0 || len(doc.Notes) != 1 {
 		t.Errorf("a completed plan: got %+v", doc)
