@@ -626,6 +626,15 @@ func TestFileSwappedForALinkIsNotFollowed(t *testing.T) {
 					t.Errorf("%+v was read through a link to %s", e.Data, target)
 				}
 			}
+			// Not even a byte: behind the link might be a pipe that never ends.
+			for _, step := range r.disk.log {
+				if step == "read order.xjdf" {
+					t.Errorf("something was read through a link to %s", target)
+				}
+			}
+			if !r.exists(RejectedDir, "order.xjdf") {
+				t.Error("the link was not refused")
+			}
 		})
 	}
 }
@@ -706,6 +715,26 @@ func TestMoveToAnotherFileSystem(t *testing.T) {
 			}
 		})
 	}
+}
+
+func TestShortCopyIsNoCopy(t *testing.T) {
+	inBubble(t, func(t *testing.T, r *rig) {
+		r.disk.apart = true
+		r.disk.set(func(op, name string) error {
+			r.disk.short = op == "read" && strings.HasPrefix(name, takingDir)
+			return nil
+		})
+		r.put("order.xjdf", good("one"))
+		r.start()
+		defer func() { r.stop() }()
+		time.Sleep(10 * time.Minute)
+		if res := r.lastResult(); res.Outcome != Stuck || r.exists(AcceptedDir, "order.xjdf") {
+			t.Errorf("got %+v, want it stuck in the inbox", res)
+		}
+		r.disk.set(func(string, string) error { r.disk.short = false; return nil })
+		time.Sleep(2 * time.Minute)
+		audit(t, r.dir, r.book, good("one"))
+	})
 }
 
 // The copy must be on the disk before the original goes: rename(2) and
@@ -816,6 +845,27 @@ func TestHintsLeadToScans(t *testing.T) {
 		if r.disk.ops == before {
 			t.Error("the end of the folder led to no scan")
 		}
+	})
+}
+
+// A file that comes just before the folder is followed gives no notification,
+// so the look at the folder has to come after.
+func TestFileBeforeTheFirstNotificationIsSeen(t *testing.T) {
+	inBubble(t, func(t *testing.T, r *rig) {
+		r.o.Poll = time.Hour
+		dropped := false
+		n, _, _ := fakeNotifier(func(string) error {
+			if !dropped {
+				dropped = true
+				r.put("order.xjdf", good("one"))
+			}
+			return nil
+		})
+		r.notify = func() (*notifier, error) { return n, nil }
+		r.start()
+		defer func() { r.stop() }()
+		time.Sleep(5 * time.Second)
+		audit(t, r.dir, r.book, good("one"))
 	})
 }
 
