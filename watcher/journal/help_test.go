@@ -22,7 +22,7 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 // soon bounds a test. Nothing here should need a tenth of it.
 func soon(t testing.TB) context.Context {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	t.Cleanup(cancel)
 	return ctx
 }
@@ -142,7 +142,7 @@ func wantError(t testing.TB, err error, parts ...string) {
 
 func until(t testing.TB, what string, ok func() bool) {
 	t.Helper()
-	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
+	for end := time.Now().Add(time.Minute); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
 		if ok() {
 			return
 		}

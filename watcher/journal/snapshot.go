@@ -114,6 +114,15 @@ func readSnapshot(path string) (seq uint64, state []byte, err error) {
 	if err != nil {
 		return 0, nil, err
 	}
+	seq, state, err = parseSnapshot(b)
+	if want := snapshotName(seq); err == nil && filepath.Base(path) != want {
+		err = fmt.Errorf("file name does not match its sequence %d: want %s", seq, want)
+	}
+	return seq, state, err
+}
+
+// parseSnapshot takes the content of a file apart. The state is part of b.
+func parseSnapshot(b []byte) (seq uint64, state []byte, err error) {
 	if len(b) < stateOffset {
 		return 0, nil, fmt.Errorf("file of %d bytes: want at least %d", len(b), stateOffset)
 	}
@@ -130,9 +139,6 @@ func readSnapshot(path string) (seq uint64, state []byte, err error) {
 	}
 	if !bytes.Equal(sum, snapshotSum(head, state)) {
 		return 0, nil, errors.New("checksum does not match")
-	}
-	if want := snapshotName(seq); filepath.Base(path) != want {
-		return 0, nil, fmt.Errorf("file name does not match its sequence %d: want %s", seq, want)
 	}
 	return seq, state, nil
 }

@@ -192,6 +192,19 @@ func TestSnapshotFolderThatCannotBe(t *testing.T) {
 	}
 }
 
+// A file that is accepted is one that Save writes.
+func FuzzParseSnapshot(f *testing.F) {
+	f.Add([]byte(nil))
+	f.Add(append(snapshotHeader(7, []byte("state")), "state"...))
+	f.Add(snapshotHeader(1, nil))
+	f.Fuzz(func(t *testing.T, file []byte) {
+		seq, state, err := parseSnapshot(file)
+		if err == nil && !bytes.Equal(file, append(snapshotHeader(seq, state), state...)) {
+			t.Errorf("accepted %x as %d %x", file, seq, state)
+		}
+	})
+}
+
 func write(t *testing.T, path string, data []byte) {
 	t.Helper()
 	if err := os.WriteFile(path, data, 0o600); err != nil {
