@@ -10,6 +10,8 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -521,7 +523,10 @@ func monotone(t testing.TB, r prometheus.Gatherer) map[string]float64 {
 	out := map[string]float64{}
 	for name, f := range gather(t, r) {
 		for _, m := range f.Metric {
-			id := name + fmt.Sprint(m.Label)
+			id := name
+			for _, l := range m.Label {
+				id += "," + l.GetValue()
+			}
 			if f.GetType() == dto.MetricType_COUNTER {
 				out[id] = m.Counter.GetValue()
 			}
@@ -586,6 +591,33 @@ func scrape(t testing.TB, r prometheus.Gatherer) string {
 		t.Fatalf("the scrape is %s", got)
 	}
 	return w.Body.String()
+}
+
+// TestWhileFolding scrapes while the watch goes on: a view is shared with it,
+// and the race detector sees a view that changes.
+func TestWhileFolding(t *testing.T) {
+	d := newDesk(t, shop(t))
+	morning(d)
+	var view atomic.Pointer[rules.View]
+	view.Store(d.view())
+	c, r := registry(t, options(d.site, view.Load))
+	var scrapers sync.WaitGroup
+	for range 2 {
+		scrapers.Go(func() {
+			for range 20 {
+				c.ObserveAlarm(time.Millisecond, "e1")
+				if _, err := r.Gather(); err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	for range 200 {
+		d.say("north", "heron", "film.wasted", &event.FilmWasted{LengthM: 1, Cause: "trim"})
+		d.say("north", "heron", "roll.loaded", &event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric})
+		view.Store(d.view())
+	}
+	scrapers.Wait()
 }
 
 // TestObserveAlarm takes ids that no exemplar may carry, and a clock that runs
