@@ -37,7 +37,7 @@ func (c *Config) checkShop(p *problems) {
 	if _, err := c.Location(); err != nil {
 		p.bad("shop.time_zone", "an IANA time zone such as Europe/Lisbon, or Local", c.Shop.TimeZone)
 	}
-	if !currency.IsValid(c.Shop.Currency) {
+	if c.Shop.Currency == "" || !currency.IsValid(c.Shop.Currency) { // the library allows none
 		p.bad("shop.currency", "an ISO 4217 code in capitals such as USD or EUR", c.Shop.Currency)
 	}
 	if c.Data.Folder == "" {

@@ -60,7 +60,8 @@ func (c *Config) FolderOptions(log zerolog.Logger) folder.Options {
 func (c *Config) BusOptions(name string, log zerolog.Logger) bus.Options {
 	return bus.Options{
 		URL: c.natsURL(), Listen: c.NATS.Listen, StoreDir: filepath.Join(c.DataFolder(), "nats"),
-		SyncAlways: c.NATS.SyncAlways, MaxStore: int64(c.NATS.MaxStore), Name: name, Log: log,
+		SyncAlways: c.NATS.SyncAlways, MaxStore: int64(c.NATS.MaxStore), Name: name,
+		Login: c.NATSOptions(), Log: log,
 	}
 }
 
