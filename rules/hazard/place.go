@@ -87,6 +87,26 @@ func (s source) documents() (n int) {
 	return n
 }
 
+// plain refuses what a rule book has no use for and the YAML library reads
+// badly: tags such as !!str.
+func (s source) plain() error {
+	for _, n := range s.nodes(ast.TagType) {
+		at := n.GetToken()
+		return fmt.Errorf("%s:%d:%d: want a plain value without the tag %s", s.name, at.Position.Line, at.Position.Column, at.Value)
+	}
+	return nil
+}
+
+// nodes lists every node of a type.
+func (s source) nodes(kind ast.NodeType) (all []ast.Node) {
+	for _, d := range s.file.Docs {
+		if d.Body != nil {
+			all = append(all, ast.Filter(kind, d.Body)...)
+		}
+	}
+	return all
+}
+
 // explain puts file, line and column in front of a mistake.
 func (s source) explain(err error) error {
 	var at *token.Token
@@ -114,19 +134,17 @@ func readError(name string, err error) error {
 
 // refusedDuration finds the value that time.ParseDuration has refused with
 // err, for the YAML library passes that error on without its place.
-func (s source) refusedDuration(err error) (at *token.Token) {
+func (s source) refusedDuration(err error) *token.Token {
 	if !strings.HasPrefix(err.Error(), "time: ") {
 		return nil
 	}
-	for _, d := range s.file.Docs {
-		for _, n := range ast.Filter(ast.StringType, d) {
-			text := n.GetToken()
-			if _, e := time.ParseDuration(text.Value); at == nil && e != nil && e.Error() == err.Error() {
-				at = text
-			}
+	for _, n := range s.nodes(ast.StringType) {
+		text := n.GetToken()
+		if _, e := time.ParseDuration(text.Value); e != nil && e.Error() == err.Error() {
+			return text
 		}
 	}
-	return at
+	return nil
 }
 
 // checkMoments refuses a time that the YAML library could not read: it leaves

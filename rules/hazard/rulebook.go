@@ -174,6 +174,9 @@ func ParseBook(name string, data []byte) (*Book, error) {
 	if n := src.documents(); n > 1 {
 		return nil, fmt.Errorf("%s: want one document, got %d: join them, or keep each rule book in a file of its own", name, n)
 	}
+	if err := src.plain(); err != nil {
+		return nil, err
+	}
 	var f bookFile
 	if err := yaml.UnmarshalWithOptions(data, &f, yaml.Strict()); err != nil && !errors.Is(err, io.EOF) {
 		return nil, src.explain(err)

@@ -230,6 +230,8 @@ func TestMistakes(t *testing.T) {
 		{"settings:\n  stale_after: 4\n", `book.yaml:2:16: stale_after: want a time such as 90s, 15m or 4h, got "4"`},
 		{"settings:\n  stale_after: soon\n", `book.yaml:2:16: want a time such as 90s, 15m or 4h, got "soon"`},
 		{"settings:\n  require:\n    - roll.class\n    - roll.lefty_m\n", `book.yaml:4:7: settings.require[1]: "roll.lefty_m" is no fact: did you mean "roll.left_m"?`},
+		{"settings:\n  require: ! [roll.class]\n", "book.yaml:2:12: want a plain value without the tag !"},
+		{"settings: {tail_m: !!float 3}\n", "book.yaml:1:20: want a plain value without the tag !!float"},
 		{"settings: 3\n", "book.yaml:1:11: "},
 		{"settings: *nowhere\n", `book.yaml:1:12: could not find alias "nowhere"`},
 
