@@ -21,6 +21,7 @@ type alarmCard struct {
 	DoLabel                       string
 	Caution, Why                  string
 	Evidence                      []event.Evidence
+	Acted                         bool // the message says what a person did, so the evidence is the reason
 	Others                        []remedyLine
 }
 
@@ -53,6 +54,7 @@ func (p *painter) alarm(a *alarm.Alarm) alarmCard {
 		Priority: c.Priority, PriorityText: p.name("priority", c.Priority), Marks: marks[c.Priority],
 		Title: a.Hazard, State: p.say("alarm.since", p.name("state", string(a.State)), p.ago(a.Since)),
 		Message: c.Message, Said: p.stamp(a.Since), Caution: c.Caution, Evidence: c.Evidence,
+		Acted: c.Emit != alarm.Annunciate,
 	}
 	if a.Job != "" {
 		out.For = jobName(a.Job, a.Part)

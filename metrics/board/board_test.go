@@ -99,6 +99,26 @@ func checkAlarm(t *testing.T, heron *node, d *desk) {
 	}
 }
 
+// TestAcknowledged keeps the reason in sight when the newest message only says
+// who acknowledged the alarm.
+func TestAcknowledged(t *testing.T) {
+	d := newDesk(t)
+	morning(d)
+	d.say("north", "heron", "operator.noted", &event.OperatorNoted{Hazard: "bare-edge", Job: "KL-1043", Part: "P1", Action: event.ActAcknowledge, By: "Mira"})
+	_, body := get(t, board.Handler(d.options()), "GET", "/")
+	alarm := parse(t, body).byID("m.north.heron").all("section", "alarm", "high")[0]
+	change := d.engine.View(d.now).Alarms.On("north", "heron")[0].Change
+	if got := alarm.all("p", "message")[0].words(); !strings.Contains(got, "Mira") {
+		t.Errorf("the message does not say who acknowledged it: %s", got)
+	}
+	for _, c := range alarm.children {
+		if slices.Contains(strings.Fields(c.attrs["class"]), "seen") && strings.Contains(c.words(), change.Evidence[0].Value) {
+			return
+		}
+	}
+	t.Errorf("the reason is out of sight: %s", alarm.words())
+}
+
 // TestUnknown looks at a machine that nobody has heard, at one whose roll is
 // only half described, and at the drawing and the API of both.
 func TestUnknown(t *testing.T) {
