@@ -26,8 +26,12 @@ var errCrash = errors.New("the machine went down")
 
 // flaky is the real disk behind a door at which a test may fail a step, change
 // the folder in the middle of one, or pull the plug.
+//
+// A hook runs in the watcher's goroutine and may change the fields freely. The
+// test itself changes them, and what its hooks share with it, in do.
 type flaky struct {
-	mu     sync.Mutex
+	hook   sync.Mutex                  // held while a step begins
+	mu     sync.Mutex                  // guards before, ops and log
 	before func(op, name string) error // called before each step; nil for a healthy disk
 	apart  bool                        // accepted/ and rejected/ are another file system
 	short  bool                        // a file ends one byte early
@@ -36,7 +40,35 @@ type flaky struct {
 	log    []string
 }
 
+// do changes the disk between two steps.
+func (d *flaky) do(change func()) {
+	d.hook.Lock()
+	defer d.hook.Unlock()
+	change()
+}
+
+// look reads a field that the test may change.
+func look[T any](d *flaky, field *T) T {
+	d.hook.Lock()
+	defer d.hook.Unlock()
+	return *field
+}
+
+func (d *flaky) count() int {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.ops
+}
+
+func (d *flaky) steps() []string {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return slices.Clone(d.log)
+}
+
 func (d *flaky) step(op, name string) error {
+	d.hook.Lock()
+	defer d.hook.Unlock()
 	d.mu.Lock()
 	d.ops++
 	d.log = append(d.log, op+" "+name)
@@ -110,7 +142,7 @@ func (t *flakyTree) Rename(from, to string) error {
 	if err := t.fault("rename", from+" "+to); err != nil {
 		return err
 	}
-	if t.d.apart && side(from) != side(to) {
+	if look(t.d, &t.d.apart) && side(from) != side(to) {
 		return &os.LinkError{Op: "rename", Old: from, New: to, Err: syscall.EXDEV}
 	}
 	return t.tree.Rename(from, to)
@@ -149,11 +181,11 @@ func (f *flakyFile) Read(p []byte) (int, error) {
 	if err := f.t.fault("read", f.name); err != nil {
 		return 0, err
 	}
-	if f.t.d.chunk > 0 && len(p) > f.t.d.chunk {
-		p = p[:f.t.d.chunk]
+	if most := look(f.t.d, &f.t.d.chunk); most > 0 && len(p) > most {
+		p = p[:most]
 	}
 	n, err := f.file.Read(p)
-	if f.t.d.short && n > 0 {
+	if look(f.t.d, &f.t.d.short) && n > 0 {
 		return n - 1, io.EOF
 	}
 	return n, err

@@ -7,6 +7,8 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -30,19 +32,26 @@ func inBubble(t *testing.T, test func(t *testing.T, r *rig)) {
 	})
 }
 
+// rest lets time pass on the test's clock until the watcher is at rest again.
+// A test that acted in the same instant as the watcher would race with it.
+func rest(d time.Duration) {
+	time.Sleep(d)
+	synctest.Wait()
+}
+
 func TestFileIsTakenOnceItIsQuiet(t *testing.T) {
 	inBubble(t, func(t *testing.T, r *rig) {
 		r.put("order.xjdf", "good one\n")
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(1900 * time.Millisecond)
+		rest(1900 * time.Millisecond)
 		r.add("order.xjdf", "end\n")
-		time.Sleep(1900 * time.Millisecond)
+		rest(1900 * time.Millisecond)
 		if !r.exists("order.xjdf") {
 			t.Fatal("taken 1.9 s after the last change, before the settle time of 2 s")
 		}
 		// One look after 2 s finds the change, the next finds it quiet.
-		time.Sleep(2300 * time.Millisecond)
+		rest(2300 * time.Millisecond)
 		if got := r.content(AcceptedDir, "order.xjdf"); got != "good one\nend\n" {
 			t.Fatalf("accepted %q", got)
 		}
@@ -56,8 +65,7 @@ func TestGrowingFileIsReadAtMaxWait(t *testing.T) {
 		defer func() { r.stop() }()
 		began := time.Now()
 		for r.add("order.xjdf", "more\nend\n") {
-			time.Sleep(time.Second)
-			synctest.Wait() // a line that comes during the move would be a new delivery
+			rest(time.Second)
 			if time.Since(began) > 3*time.Minute {
 				t.Fatal("still waiting after 3 min, want 2 min at most")
 			}
@@ -75,22 +83,22 @@ func TestHalfFileWaitsForItsEnd(t *testing.T) {
 		r.put("empty.json", "")
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(100 * time.Second)
+		rest(100 * time.Second)
 		if n := len(r.book.attempts()); n != 0 {
 			t.Fatalf("%d files were judged while they may still grow", n)
 		}
 		r.add("slow.xjdf", "end\n")
-		time.Sleep(15 * time.Second)
+		rest(15 * time.Second)
 		if !r.exists("dead.xjdf") || !r.exists("empty.json") {
 			t.Fatal("given up before the maximum wait")
 		}
-		time.Sleep(10 * time.Second)
+		rest(10 * time.Second)
 		want := map[string]string{"dead.xjdf": "good dead\n", "empty.json": ""}
 		if diff := cmp.Diff(want, resting(t, r.dir, RejectedDir)); diff != "" {
 			t.Error(diff)
 		}
 		want = map[string]string{"slow.xjdf": "good slow\nend\n"}
-		time.Sleep(20 * time.Second)
+		rest(20 * time.Second)
 		if diff := cmp.Diff(want, resting(t, r.dir, AcceptedDir)); diff != "" {
 			t.Error(diff)
 		}
@@ -110,13 +118,13 @@ func TestChangeAfterLongWaitSettlesAgain(t *testing.T) {
 		r.put("order.xjdf", good("old"))
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(time.Hour)
+		rest(time.Hour)
 		check(t, os.Truncate(r.path("order.xjdf"), 0))
 		r.add("order.xjdf", "good new and half\n")
 		r.book.fail(nil, nil)
-		time.Sleep(100 * time.Second)
+		rest(100 * time.Second)
 		r.add("order.xjdf", "end\n")
-		time.Sleep(2 * time.Minute)
+		rest(2 * time.Minute)
 		audit(t, r.dir, r.book, "good new and half\nend\n")
 	})
 }
@@ -129,7 +137,7 @@ func TestPublishIsRetriedForEver(t *testing.T) {
 		r.put("b.xjdf", good("b"))
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(3 * time.Hour)
+		rest(3 * time.Hour)
 		if !r.exists("a.xjdf") || !r.exists("b.xjdf") {
 			t.Fatal("a file went away before the journal had it")
 		}
@@ -141,7 +149,7 @@ func TestPublishIsRetriedForEver(t *testing.T) {
 			t.Errorf("logged %d times, want once", n)
 		}
 		r.book.fail(func() error { return errors.New("journal is full") }, nil)
-		time.Sleep(10 * time.Minute)
+		rest(10 * time.Minute)
 		if n := strings.Count(r.logged.String(), "journal is full"); n != 1 {
 			t.Errorf("new reason logged %d times, want once", n)
 		}
@@ -149,7 +157,7 @@ func TestPublishIsRetriedForEver(t *testing.T) {
 			t.Error(diff)
 		}
 		r.book.fail(nil, nil)
-		time.Sleep(2 * time.Minute)
+		rest(2 * time.Minute)
 		audit(t, r.dir, r.book, good("a"), good("b"))
 		if n := len(r.book.events()); n != 2 {
 			t.Errorf("stored %d events, want 2", n)
@@ -171,7 +179,7 @@ func TestUnreadableFileWaitsForItsRight(t *testing.T) {
 		r.put("order.xjdf", good("one"))
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(time.Hour)
+		rest(time.Hour)
 		res := r.lastResult()
 		if res.Outcome != Unreadable || !strings.Contains(res.Reason, "user ") || !strings.Contains(res.Reason, "right to read") {
 			t.Errorf("got %+v, want the user and the right that is missing", res)
@@ -180,7 +188,7 @@ func TestUnreadableFileWaitsForItsRight(t *testing.T) {
 			t.Errorf("logged %d times, want once", n)
 		}
 		r.disk.set(nil)
-		time.Sleep(30*time.Second + gather)
+		rest(30*time.Second + gather)
 		audit(t, r.dir, r.book, good("one"))
 	})
 }
@@ -203,7 +211,7 @@ func TestFileThatCannotBeMovedIsNotPublishedAgain(t *testing.T) {
 						r.put("order.xjdf", first)
 						r.start()
 						defer func() { r.stop() }()
-						time.Sleep(time.Hour)
+						rest(time.Hour)
 						if n := len(r.book.events()); n != 1 {
 							t.Fatalf("published %d times, want once", n)
 						}
@@ -214,7 +222,7 @@ func TestFileThatCannotBeMovedIsNotPublishedAgain(t *testing.T) {
 							t.Errorf("got %+v, want what to do", res)
 						}
 						r.disk.set(nil)
-						time.Sleep(2 * time.Minute)
+						rest(2 * time.Minute)
 						audit(t, r.dir, r.book, first)
 						if n := len(r.book.events()); n != 1 {
 							t.Errorf("published %d times, want once", n)
@@ -232,7 +240,7 @@ func TestRejectedFileLiesBesideItsReason(t *testing.T) {
 		r.put("order.xjdf", bad("one"))
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(5 * time.Second)
+		rest(5 * time.Second)
 		want := `This file was not taken, and nothing in it counts.
 
 File:     ` + r.path("order.xjdf") + `
@@ -286,7 +294,7 @@ func TestEveryRejectionIsAnEventOfTheContract(t *testing.T) {
 				r.put(tc.file, "x")
 				r.start()
 				defer func() { r.stop() }()
-				time.Sleep(5 * time.Second)
+				rest(5 * time.Second)
 				got := decoded(t, r.book.events())
 				if len(got) != 1 || got[0].Data.(*event.TicketRejected).Kind != tc.kind {
 					t.Fatalf("got %+v, want one rejection of kind %q", got, tc.kind)
@@ -326,7 +334,7 @@ func TestRejectionCarriesTheDigest(t *testing.T) {
 		r.put("abc.json", "abc")
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(5 * time.Second)
+		rest(5 * time.Second)
 		const want = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
 		if got := r.book.events()[0].Data.(*event.TicketRejected).SourceSHA256; got != want {
 			t.Errorf("got %s, want %s", got, want)
@@ -342,7 +350,7 @@ func TestReaderThatPanicsRejectsTheFile(t *testing.T) {
 		r.put("order.xjdf", good("one"))
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(5 * time.Second)
+		rest(5 * time.Second)
 		if res := r.lastResult(); res.Outcome != Rejected || !strings.Contains(res.Reason, "out of range") {
 			t.Errorf("got %+v", res)
 		}
@@ -368,7 +376,7 @@ func TestEventsAreCompletedAndChecked(t *testing.T) {
 		r.put("order.json", "1")
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(5 * time.Second)
+		rest(5 * time.Second)
 		got := r.book.events()
 		if diff := cmp.Diff(given, got[0]); diff != "" {
 			t.Error(diff)
@@ -387,7 +395,7 @@ func TestEventsAreCompletedAndChecked(t *testing.T) {
 
 		r.put("wrong.json", "2")
 		r.put("silent.jmf", "3")
-		time.Sleep(time.Minute)
+		rest(time.Minute)
 		if diff := cmp.Diff([]Outcome{Accepted}, r.outcomes("silent.jmf")); diff != "" {
 			t.Error(diff)
 		}
@@ -413,7 +421,7 @@ func TestSizeLimit(t *testing.T) {
 		})
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(5 * time.Second)
+		rest(5 * time.Second)
 		if opened != "" {
 			t.Errorf("%s was opened although it is too large", opened)
 		}
@@ -445,11 +453,11 @@ func TestSizeLimitWhileReading(t *testing.T) {
 		})
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(3 * time.Second)
+		rest(3 * time.Second)
 		if !grown || bytesRead > 5 {
 			t.Errorf("grown %v, %d reads; want a few reads up to 1001 bytes", grown, bytesRead)
 		}
-		time.Sleep(5 * time.Minute)
+		rest(5 * time.Minute)
 		if res := r.lastResult(); res.Kind != "too-large" {
 			t.Errorf("got %+v, want it rejected as too large", res)
 		}
@@ -461,7 +469,7 @@ func TestShortReadIsTriedAgain(t *testing.T) {
 		r.disk.short = true
 		r.put("order.json", good("one"))
 		r.start()
-		time.Sleep(10 * time.Minute)
+		rest(10 * time.Minute)
 		if res := r.lastResult(); res.Outcome != Unreadable || len(r.book.events()) != 0 {
 			t.Errorf("got %+v, want it unreadable and nothing published", res)
 		}
@@ -469,7 +477,7 @@ func TestShortReadIsTriedAgain(t *testing.T) {
 		r.disk.short = false
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(10 * time.Second)
+		rest(10 * time.Second)
 		audit(t, r.dir, r.book, good("one"))
 	})
 }
@@ -496,7 +504,7 @@ func TestTornReadingIsNotPublished(t *testing.T) {
 		r.disk.chunk = 100_000
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(time.Minute)
+		rest(time.Minute)
 		if reads < 4 {
 			t.Fatalf("only %d reads, so nothing was torn", reads)
 		}
@@ -524,12 +532,12 @@ func TestHeldFileIsNotOverwritten(t *testing.T) {
 		})
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(10 * time.Minute)
+		rest(10 * time.Minute)
 		if len(r.book.events()) != 1 {
 			t.Errorf("%d events, want the new file's while the old one is held", len(r.book.events()))
 		}
 		r.disk.set(nil)
-		time.Sleep(2 * time.Minute)
+		rest(2 * time.Minute)
 		audit(t, r.dir, r.book, good("old"), good("new"))
 	})
 }
@@ -557,14 +565,14 @@ func TestUnfinishedNamesAndFoldersAreLeftAlone(t *testing.T) {
 		r.put("sub.xjdf/inner.xjdf", good("inner"))
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(10 * time.Minute)
+		rest(10 * time.Minute)
 		for _, name := range append(names, "sub.xjdf/inner.xjdf") {
 			if !r.exists(name) {
 				t.Errorf("%s was taken", name)
 			}
 		}
 		check(t, os.Rename(r.path("a.xjdf.part"), r.path("a.xjdf")))
-		time.Sleep(time.Minute)
+		rest(time.Minute)
 		if !r.exists(AcceptedDir, "a.xjdf") {
 			t.Error("not taken after its writer renamed it")
 		}
@@ -582,7 +590,7 @@ func TestLinksAreRefusedAndNeverFollowed(t *testing.T) {
 		check(t, syscall.Mkfifo(r.path("pipe.jmf"), 0o644))
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(10 * time.Second)
+		rest(10 * time.Second)
 		for name, kind := range map[string]fs.FileMode{"away.xjdf": fs.ModeSymlink, "dangling.json": fs.ModeSymlink, "folder.zip": fs.ModeSymlink, "pipe.jmf": fs.ModeNamedPipe} {
 			info, err := os.Lstat(r.path(RejectedDir, name))
 			if err != nil || info.Mode().Type() != kind {
@@ -620,14 +628,14 @@ func TestFileSwappedForALinkIsNotFollowed(t *testing.T) {
 			})
 			r.start()
 			defer func() { r.stop() }()
-			time.Sleep(time.Minute)
+			rest(time.Minute)
 			for _, e := range r.book.events() {
 				if e.Type != "ticket.rejected" {
 					t.Errorf("%+v was read through a link to %s", e.Data, target)
 				}
 			}
 			// Not even a byte: behind the link might be a pipe that never ends.
-			for _, step := range r.disk.log {
+			for _, step := range r.disk.steps() {
 				if step == "read order.xjdf" {
 					t.Errorf("something was read through a link to %s", target)
 				}
@@ -646,7 +654,7 @@ func TestAcceptedFolderThatLeadsOutIsRefused(t *testing.T) {
 		r.put("order.xjdf", good("one"))
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(time.Minute)
+		rest(time.Minute)
 		if res := r.lastResult(); res.Outcome != Stuck || !strings.Contains(res.Reason, "accepted is not a folder") {
 			t.Errorf("got %+v", res)
 		}
@@ -654,7 +662,7 @@ func TestAcceptedFolderThatLeadsOutIsRefused(t *testing.T) {
 			t.Errorf("%v was written outside the inbox", entries)
 		}
 		check(t, os.Remove(r.path(AcceptedDir)))
-		time.Sleep(2 * time.Minute)
+		rest(2 * time.Minute)
 		audit(t, r.dir, r.book, good("one"))
 	})
 }
@@ -669,7 +677,7 @@ func TestSameNameKeepsBothAndFoldsOne(t *testing.T) {
 				r.start()
 				defer func() { r.stop() }()
 			}
-			time.Sleep(time.Minute)
+			rest(time.Minute)
 		}
 		audit(t, r.dir, r.book, good("one"), good("two"), bad("one"), bad("two"))
 		if got := r.content(AcceptedDir, "order~"+sha(good("two"))[:12]+".xjdf"); got != good("two") {
@@ -698,15 +706,15 @@ func TestMoveToAnotherFileSystem(t *testing.T) {
 			check(t, err)
 			r.start()
 			defer func() { r.stop() }()
-			time.Sleep(time.Hour)
+			rest(time.Hour)
 			if res := r.lastResult(); res.Outcome != Stuck || !strings.Contains(res.Reason, "no space left on device") {
 				t.Errorf("got %+v", res)
 			}
 			if !r.exists("order.xjdf") || len(resting(t, r.dir, AcceptedDir))+len(resting(t, r.dir, RejectedDir)) != 0 {
 				t.Fatal("want the file in the inbox and no part of it elsewhere")
 			}
-			full = false
-			time.Sleep(2 * time.Minute)
+			r.disk.do(func() { full = false })
+			rest(2 * time.Minute)
 			audit(t, r.dir, r.book, first)
 			is, err := os.Stat(r.path(r.lastResult().Path))
 			check(t, err)
@@ -727,12 +735,12 @@ func TestShortCopyIsNoCopy(t *testing.T) {
 		r.put("order.xjdf", good("one"))
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(10 * time.Minute)
+		rest(10 * time.Minute)
 		if res := r.lastResult(); res.Outcome != Stuck || r.exists(AcceptedDir, "order.xjdf") {
 			t.Errorf("got %+v, want it stuck in the inbox", res)
 		}
 		r.disk.set(func(string, string) error { r.disk.short = false; return nil })
-		time.Sleep(2 * time.Minute)
+		rest(2 * time.Minute)
 		audit(t, r.dir, r.book, good("one"))
 	})
 }
@@ -744,16 +752,16 @@ func TestCopyIsFlushedBeforeTheOriginalGoes(t *testing.T) {
 		r.disk.apart = true
 		r.put("order.xjdf", good("one"))
 		r.start()
-		time.Sleep(10 * time.Second)
+		rest(10 * time.Second)
 		r.stop()
 		order := []string{"write accepted/.incoming", "sync accepted/.incoming", "rename accepted/.incoming accepted/order.xjdf", "sync accepted", "remove .taking/order.xjdf", "sync accepted", "sync ."}
-		for _, line := range r.disk.log {
+		for _, line := range r.disk.steps() {
 			if len(order) > 0 && line == order[0] {
 				order = order[1:]
 			}
 		}
 		if len(order) > 0 {
-			t.Errorf("steps missing or out of order from %q in\n%s", order[0], strings.Join(r.disk.log, "\n"))
+			t.Errorf("steps missing or out of order from %q in\n%s", order[0], strings.Join(r.disk.steps(), "\n"))
 		}
 	})
 }
@@ -763,13 +771,13 @@ func TestFolderThatIsMissing(t *testing.T) {
 		check(t, os.Remove(r.dir))
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(time.Hour)
+		rest(time.Hour)
 		if n := strings.Count(r.logged.String(), "make the folder"); n != 1 {
 			t.Errorf("logged %d times, want once", n)
 		}
 		check(t, os.Mkdir(r.dir, 0o755))
 		r.put("order.xjdf", good("one"))
-		time.Sleep(time.Minute)
+		rest(time.Minute)
 		audit(t, r.dir, r.book, good("one"))
 		if !strings.Contains(r.logged.String(), "in order again") {
 			t.Error("the end of the trouble was not logged")
@@ -794,15 +802,15 @@ func TestHintsLeadToScans(t *testing.T) {
 		r.notify = func() (*notifier, error) { return n, nil }
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(time.Minute)
+		rest(time.Minute)
 
 		r.put("a.xjdf", good("a"))
-		time.Sleep(time.Minute)
+		rest(time.Minute)
 		if !r.exists("a.xjdf") {
 			t.Fatal("taken without any hint and before the poll")
 		}
 		events <- fsnotify.Event{Name: r.path("a.xjdf"), Op: fsnotify.Create}
-		time.Sleep(2*time.Second + 2*gather)
+		rest(2*time.Second + 2*gather)
 		if !r.exists(AcceptedDir, "a.xjdf") {
 			t.Error("not taken after a notification")
 		}
@@ -812,7 +820,7 @@ func TestHintsLeadToScans(t *testing.T) {
 		for range 100 {
 			faults <- fsnotify.ErrEventOverflow
 		}
-		time.Sleep(2*time.Second + 2*gather)
+		rest(2*time.Second + 2*gather)
 		if !r.exists(AcceptedDir, "b.xjdf") {
 			t.Error("not taken after an overflow")
 		}
@@ -825,24 +833,24 @@ func TestHintsLeadToScans(t *testing.T) {
 		})
 		r.put("locked.xjdf", good("locked"))
 		events <- fsnotify.Event{Name: r.path("locked.xjdf"), Op: fsnotify.Create}
-		time.Sleep(time.Minute)
+		rest(time.Minute)
 		r.disk.set(nil)
 		events <- fsnotify.Event{Name: r.path("locked.xjdf"), Op: fsnotify.Chmod}
-		time.Sleep(2 * gather)
+		rest(2 * gather)
 		if !r.exists(AcceptedDir, "locked.xjdf") {
 			t.Error("not taken as soon as it was readable")
 		}
-		time.Sleep(time.Minute)
+		rest(time.Minute)
 
-		before := r.disk.ops
+		before := r.disk.count()
 		events <- fsnotify.Event{Name: r.path("c.xjdf.part"), Op: fsnotify.Write}
-		time.Sleep(time.Minute)
-		if r.disk.ops != before {
+		rest(time.Minute)
+		if r.disk.count() != before {
 			t.Error("a half-written name led to a scan")
 		}
 		events <- fsnotify.Event{Name: r.dir + "/", Op: fsnotify.Remove}
-		time.Sleep(time.Minute)
-		if r.disk.ops == before {
+		rest(time.Minute)
+		if r.disk.count() == before {
 			t.Error("the end of the folder led to no scan")
 		}
 	})
@@ -864,7 +872,7 @@ func TestFileBeforeTheFirstNotificationIsSeen(t *testing.T) {
 		r.notify = func() (*notifier, error) { return n, nil }
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(5 * time.Second)
+		rest(5 * time.Second)
 		audit(t, r.dir, r.book, good("one"))
 	})
 }
@@ -873,25 +881,25 @@ func TestMissingFolderIsAwaitedInItsParent(t *testing.T) {
 	inBubble(t, func(t *testing.T, r *rig) {
 		check(t, os.Remove(r.dir))
 		r.o.Poll = time.Hour
-		followed := map[string]bool{}
+		var followed sync.Map
 		n, events, _ := fakeNotifier(func(dir string) error {
-			followed[dir] = true
+			followed.Store(dir, true)
 			_, err := os.Stat(dir)
 			return err
 		})
 		r.notify = func() (*notifier, error) { return n, nil }
 		r.start()
 		defer func() { r.stop() }()
-		time.Sleep(100 * time.Millisecond)
-		if !followed[filepath.Dir(r.dir)] {
+		rest(100 * time.Millisecond)
+		if _, ok := followed.Load(filepath.Dir(r.dir)); !ok {
 			t.Error("the parent is not followed while the folder is missing")
 		}
 		// Until the waits between tries have grown to a minute.
-		time.Sleep(30 * time.Minute)
+		rest(30 * time.Minute)
 		check(t, os.Mkdir(r.dir, 0o755))
 		r.put("order.xjdf", good("one"))
 		events <- fsnotify.Event{Name: r.dir, Op: fsnotify.Create}
-		time.Sleep(2*time.Second + 2*gather)
+		rest(2*time.Second + 2*gather)
 		audit(t, r.dir, r.book, good("one"))
 	})
 }
@@ -914,19 +922,25 @@ func TestNotificationLimitsNameTheirSetting(t *testing.T) {
 				t.Errorf("the kernel has no such setting: %v", err)
 			}
 			inBubble(t, func(t *testing.T, r *rig) {
-				init, addWatch := tc.init, tc.addWatch
-				n, _, _ := fakeNotifier(func(string) error { return addWatch })
-				r.notify = func() (*notifier, error) { return n, init }
+				var raised atomic.Bool
+				until := func(err error) error {
+					if raised.Load() {
+						return nil
+					}
+					return err
+				}
+				n, _, _ := fakeNotifier(func(string) error { return until(tc.addWatch) })
+				r.notify = func() (*notifier, error) { return n, until(tc.init) }
 				r.put("order.xjdf", good("one"))
 				r.start()
 				defer func() { r.stop() }()
-				time.Sleep(time.Hour)
+				rest(time.Hour)
 				audit(t, r.dir, r.book, good("one"))
 				if n := strings.Count(r.logged.String(), "sysctl fs.inotify."+tc.setting); n != 1 {
 					t.Errorf("the setting is named %d times, want once", n)
 				}
-				init, addWatch = nil, nil
-				time.Sleep(time.Minute)
+				raised.Store(true)
+				rest(time.Minute)
 				if !strings.Contains(r.logged.String(), "notifications work again") {
 					t.Error("the end of the trouble was not logged")
 				}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -17,11 +18,13 @@ import (
 // what it delivered and has not overwritten itself.
 type shop struct {
 	*rig
-	rt      *rapid.T
-	serial  int
-	due     map[string]bool // contents that must be found in the end
-	failing map[string]int  // how many more steps of each kind fail
-	crashIn int             // steps until the machine goes down; negative for never
+	rt     *rapid.T
+	serial int
+	due    map[string]bool // contents that must be found in the end
+
+	mu      sync.Mutex     // guards what follows
+	failing map[string]int // how many more steps of each kind fail
+	crashIn int            // steps until the machine goes down; negative for never
 }
 
 var shopNames = []string{"a.xjdf", "b.json", "c.jmf"}
@@ -75,6 +78,8 @@ func (s *shop) rename(from, to string) {
 
 // step is the disk's fault hook.
 func (s *shop) step(op, _ string) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	if s.crashIn == 0 {
 		return errCrash
 	}
@@ -98,6 +103,8 @@ func (s *shop) failed(op string, err error) error {
 }
 
 func (s *shop) before() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	if s.crashIn == 0 {
 		return errCrash
 	}
@@ -105,6 +112,8 @@ func (s *shop) before() error {
 }
 
 func (s *shop) after() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	if s.crashIn == 0 {
 		return errCrash
 	}
@@ -142,13 +151,19 @@ func (s *shop) act() {
 	case "fault":
 		op := rapid.SampledFrom([]string{"open", "write", "eio root", "eio lstat", "eio open", "eio read", "eio readdir", "eio stat",
 			"eio rename", "eio remove", "eio mkdir", "eio sync", "eio create", "eio publish", "eio answer"}).Draw(rt, "op")
-		s.failing[op] += rapid.IntRange(1, 4).Draw(rt, "times")
+		times := rapid.IntRange(1, 4).Draw(rt, "times")
+		s.mu.Lock()
+		s.failing[op] += times
+		s.mu.Unlock()
 	case "crash":
-		s.crashIn = rapid.IntRange(0, 60).Draw(rt, "steps until the crash")
+		steps := rapid.IntRange(0, 60).Draw(rt, "steps until the crash")
+		s.mu.Lock()
+		s.crashIn = steps
+		s.mu.Unlock()
 	case "restart":
 		s.restart()
 	case "apart":
-		s.disk.apart = !s.disk.apart
+		s.disk.do(func() { s.disk.apart = !s.disk.apart })
 	case "wait":
 		s.wait()
 	}
@@ -157,8 +172,7 @@ func (s *shop) act() {
 // wait lets time pass until the watcher is at rest, so that what the shop
 // sees in the folder is what it acts on.
 func (s *shop) wait() {
-	time.Sleep(time.Duration(rapid.SampledFrom([]int{50, 1_000, 2_100, 5_000, 40_000, 130_000}).Draw(s.rt, "ms")) * time.Millisecond)
-	synctest.Wait()
+	rest(time.Duration(rapid.SampledFrom([]int{50, 1_000, 2_100, 5_000, 40_000, 130_000}).Draw(s.rt, "ms")) * time.Millisecond)
 }
 
 // TestNothingIsLostOrDoubled plays random sequences of deliveries and faults,
@@ -181,9 +195,11 @@ func TestNothingIsLostOrDoubled(t *testing.T) {
 				s.act()
 			}
 			synctest.Wait()
+			s.stop()
 			clear(s.failing)
-			s.restart()
-			time.Sleep(30 * time.Minute)
+			s.crashIn = -1
+			s.start()
+			rest(30 * time.Minute)
 			s.stop()
 			must := make([]string, 0, len(s.due))
 			for content := range s.due {

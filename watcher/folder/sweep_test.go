@@ -106,9 +106,9 @@ func sweep(t *testing.T, first string, apart bool, at int, d disturbance) (steps
 		})
 		r.put("order.xjdf", first)
 		r.start()
-		time.Sleep(5 * time.Second)
-		steps = n
-		time.Sleep(10 * time.Minute)
+		rest(5 * time.Second)
+		steps = r.disk.count()
+		rest(10 * time.Minute)
 		r.stop()
 		audit(t, dir, r.book, must...)
 		if alone := orphans(t, dir); alone != nil {
@@ -160,7 +160,7 @@ func crash(t *testing.T, first, next string, apart bool, at int) (reached bool) 
 		r.book.fail(down, down)
 		r.put("order.xjdf", first)
 		r.start()
-		time.Sleep(5 * time.Second)
+		rest(5 * time.Second)
 		r.stop()
 		reached = n > at
 
@@ -176,7 +176,7 @@ func crash(t *testing.T, first, next string, apart bool, at int) (reached bool) 
 			r.swap("order.xjdf", next)
 		}
 		r.start()
-		time.Sleep(10 * time.Minute)
+		rest(10 * time.Minute)
 		r.stop()
 		audit(t, dir, r.book, must...)
 		if t.Failed() {
@@ -200,7 +200,7 @@ func TestStoredButReportedFailed(t *testing.T) {
 		})
 		r.put("order.xjdf", good("first"))
 		r.start()
-		time.Sleep(time.Minute)
+		rest(time.Minute)
 		r.stop()
 		if n := len(r.book.events()); n != 4 {
 			t.Fatalf("stored %d times, want 4", n)
@@ -219,7 +219,7 @@ func TestRestartBetweenPublishAndMove(t *testing.T) {
 		})
 		r.put("order.xjdf", good("first"))
 		r.start()
-		time.Sleep(5 * time.Second)
+		rest(5 * time.Second)
 		r.stop()
 		if !r.exists("order.xjdf") || len(r.book.events()) != 1 {
 			t.Fatal("want the file in the inbox and its event in the journal")
@@ -227,7 +227,7 @@ func TestRestartBetweenPublishAndMove(t *testing.T) {
 		r.disk.set(nil)
 		r.book.fail(nil, nil)
 		r.start()
-		time.Sleep(5 * time.Second)
+		rest(5 * time.Second)
 		r.stop()
 		events := r.book.events()
 		if len(events) != 2 || events[0].Key() != events[1].Key() {
