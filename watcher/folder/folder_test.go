@@ -464,6 +464,32 @@ func TestSizeLimitWhileReading(t *testing.T) {
 	})
 }
 
+// A file that the disk cannot even describe must not stop the others.
+func TestOneBrokenFileDoesNotHoldUpTheRest(t *testing.T) {
+	inBubble(t, func(t *testing.T, r *rig) {
+		r.disk.set(func(op, name string) error {
+			if op == "lstat" && name == "a broken.xjdf" {
+				return syscall.EIO
+			}
+			return nil
+		})
+		r.put("a broken.xjdf", good("broken"))
+		r.put("order.xjdf", good("one"))
+		r.start()
+		defer func() { r.stop() }()
+		rest(time.Hour)
+		if !r.exists(AcceptedDir, "order.xjdf") {
+			t.Error("the whole file was not taken")
+		}
+		if n := strings.Count(r.logged.String(), "trouble with a ticket folder"); n != 1 {
+			t.Errorf("logged %d times, want once", n)
+		}
+		r.disk.set(nil)
+		rest(2 * time.Minute)
+		audit(t, r.dir, r.book, good("broken"), good("one"))
+	})
+}
+
 func TestShortReadIsTriedAgain(t *testing.T) {
 	inBubble(t, func(t *testing.T, r *rig) {
 		r.disk.short = true

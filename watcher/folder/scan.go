@@ -136,18 +136,15 @@ func (w *watcher) scanInbox(ctx context.Context, in *inbox) (time.Time, error) {
 		return time.Time{}, err
 	}
 	defer t.Close()
-	// A failure here must not keep the journal from what else has come.
-	mend := in.mend(t)
-	if err := w.look(t, in); err != nil {
-		return time.Time{}, errors.Join(mend, err)
-	}
+	// Trouble with one file must not keep the journal from the others.
+	err = errors.Join(in.mend(t), w.look(t, in))
 	for _, name := range w.ready(in) {
 		if ctx.Err() != nil {
 			break
 		}
 		w.take(ctx, t, in, name)
 	}
-	return w.nextLook(in), errors.Join(mend, w.flush(t, in))
+	return w.nextLook(in), errors.Join(err, w.flush(t, in))
 }
 
 // mend clears up what a crash or a failed move left.
@@ -176,14 +173,15 @@ func (w *watcher) look(t tree, in *inbox) error {
 		if !isTicket(name) {
 			continue
 		}
-		info, err := t.Lstat(name)
-		if errors.Is(err, fs.ErrNotExist) {
-			continue
-		}
-		if err != nil {
-			return err
-		}
-		if !info.IsDir() {
+		info, e := t.Lstat(name)
+		switch {
+		case errors.Is(e, fs.ErrNotExist):
+		case e != nil:
+			err = errors.Join(err, e)
+			if c := in.files[name]; c != nil {
+				c.seen = true
+			}
+		case !info.IsDir():
 			in.observe(name, info, now)
 		}
 	}
@@ -193,7 +191,7 @@ func (w *watcher) look(t tree, in *inbox) error {
 		}
 		c.seen = false
 	}
-	return nil
+	return err
 }
 
 // observe notes what a name looks like now.
