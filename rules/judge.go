@@ -227,10 +227,10 @@ func (w *watch) match(now time.Time, m *floor.Machine, found []finding) {
 		t.found = f
 		if !t.holds {
 			t.holds, t.since = true, now
-			if !w.judged && !m.LastHeard.IsZero() && m.LastHeard.Before(now) {
-				// Nothing has changed since the last word of the machine, so
-				// the hazard has held since then, whoever was running.
-				t.since = m.LastHeard
+			if !w.judged && !m.Touched.IsZero() && m.Touched.Before(now) {
+				// Nothing was said of the machine since, so the hazard has
+				// held since then, whoever was running.
+				t.since = m.Touched
 			}
 		}
 	}

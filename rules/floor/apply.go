@@ -29,18 +29,26 @@ func (s *State) Apply(seq uint64, e event.Event) {
 	if kind.From == event.FromDaemon {
 		return // alarms and pages have a fold of their own
 	}
-	if st.site() {
-		return
-	}
-	if e.Machine == event.AnyMachine {
+	switch {
+	case st.site():
+	case e.Machine == event.AnyMachine:
 		st.anomaly(noMachine, "%s needs a machine, not %q", e.Type, event.AnyMachine)
-		return
+	default:
+		m := s.edit(e.Site, e.Machine)
+		m.LastHeard = later(m.LastHeard, e.Time)
+		st.machine(m)
 	}
-	m := s.edit(e.Site, e.Machine)
-	if e.Time.After(m.LastHeard) {
-		m.LastHeard = e.Time
+	if s.Machine(e.Site, e.Machine) != nil {
+		m := s.edit(e.Site, e.Machine)
+		m.Touched = later(m.Touched, e.Time)
 	}
-	st.machine(m)
+}
+
+func later(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
 }
 
 // Refuse records a message of the journal that could not be decoded.

@@ -54,6 +54,7 @@ type Machine struct {
 	Site      string    `json:"site"`
 	Name      string    `json:"name"`
 	LastHeard time.Time `json:"last_heard,omitzero"` // newest word from the machine or its operator
+	Touched   time.Time `json:"touched,omitzero"`    // newest event of any kind about it
 	Roll      Roll      `json:"roll"`
 	Edge      Edge      `json:"edge"`
 	Leader    Leader    `json:"leader"`
