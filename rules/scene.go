@@ -160,6 +160,8 @@ func (e *Engine) message(d *event.AlarmChanged, m *floor.Machine, row *hazard.Ro
 		text += "; the run has started"
 	case s.Phase == hazard.Queued && s.ReadyAt.IsZero():
 		text += "; it may start at any moment"
+	case s.Phase == hazard.Queued && !s.ReadyAt.After(s.Now):
+		text += "; its start is due"
 	case s.Phase == hazard.Queued:
 		text += "; it starts in " + units.Span(s.ReadyAt.Sub(s.Now))
 	}

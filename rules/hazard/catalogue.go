@@ -118,6 +118,7 @@ var Builtin = []Row{
 		When:     "work is planned, but nothing was heard from the machine for too long, or a required fact about roll, edge or ticket is unknown, or the machine is not configured",
 		Why:      "what is not known cannot be judged, and is never treated as safe",
 		Remedies: []string{"tell-floor"},
+		OnDelay:  2 * time.Minute, // whoever loads a roll needs a moment to say where its edge is
 		Caution:  partsCaution,
 		Check:    checkStaleFloor, Evidence: seeStaleFloor, Say: sayStaleFloor,
 	},
@@ -630,10 +631,13 @@ func Wake(s *Scene) time.Time {
 		// Rested just in time is in time, so the first moment too late counts.
 		rest := seconds(s.restS())
 		late := by.Add(-rest).Add(time.Nanosecond)
-		sooner(late)
-		sooner(late.Add(-seconds(s.DurationS().Or(0))))
-		if s.Phase == Resting {
+		switch s.Phase {
+		case Resting:
 			sooner(s.Run.Ended.Add(rest))
+		case Running:
+			sooner(late)
+		default:
+			sooner(late.Add(-seconds(s.DurationS().Or(0))))
 		}
 	}
 	return at

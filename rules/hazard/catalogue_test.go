@@ -491,16 +491,20 @@ func TestAnyScene(t *testing.T) {
 }
 
 // TestWake lets time go by without any event: no verdict may change before
-// the moment that Wake names.
+// the moment that Wake names. Most scenes here have a finish that is near.
 func TestWake(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		s := drawScene(t)
+		if s.Run != nil && s.Run.Ticket != nil && rapid.IntRange(0, 4).Draw(t, "finish is near") > 0 {
+			at := now.Add(time.Duration(rapid.IntRange(-4000, 12000).Draw(t, "finish at")) * time.Second)
+			order(s).Laminate, order(s).FinishAt, order(s).RestS = true, &at, p(rapid.Float64Range(0, 7200).Draw(t, "rests"))
+		}
 		wake := hazard.Wake(s)
 		if !wake.IsZero() && !wake.After(s.Now) {
 			t.Fatalf("woken at %v, which is not after %v", wake, s.Now)
 		}
 		later := *s
-		later.Now = now.Add(time.Duration(rapid.Int64Range(1, int64(48*time.Hour)).Draw(t, "later")))
+		later.Now = now.Add(time.Duration(rapid.Int64Range(1, int64(6*time.Hour)).Draw(t, "later")))
 		if !wake.IsZero() && !later.Now.Before(wake) {
 			later.Now = wake.Add(-time.Nanosecond)
 		}
@@ -512,21 +516,50 @@ func TestWake(t *testing.T) {
 	})
 }
 
-// TestWakeIsInTime shows that a verdict has changed when the moment comes.
+// TestWakeIsInTime goes to the moment that Wake names. The verdict is there,
+// and it was not a nanosecond before.
 func TestWakeIsInTime(t *testing.T) {
-	s := sound()
-	by := now.Add(3 * time.Hour)
-	order(s).Laminate, order(s).FinishAt = true, &by
-	r := row(t, hazard.EarlyFinish)
-	for range 3 {
-		if r.Check(s) == holds {
-			break
+	finish := func(after time.Duration) func(*hazard.Scene) {
+		return func(s *hazard.Scene) {
+			at := now.Add(after)
+			order(s).Laminate, order(s).FinishAt = true, &at
 		}
-		s.Now = hazard.Wake(s)
-		s.Machine.LastHeard = s.Now
 	}
-	if got := r.Check(s); got != holds {
-		t.Errorf("early-finish at %v: want holds, got %s", s.Now, got)
+	for _, v := range []struct {
+		name         string
+		code         hazard.Code
+		edit         func(*hazard.Scene)
+		after        time.Duration
+		before, then hazard.Verdict
+	}{
+		// 3 m at 2.8125 mm/s print for 1066.67 s, and 2 h are the ink's rest.
+		{"a start that is put off", hazard.EarlyFinish, finish(3 * time.Hour), 3*time.Hour - 2*time.Hour - 3200*time.Second/3, clear, holds},
+		{"a run that goes on too long", hazard.EarlyFinish, func(s *hazard.Scene) {
+			finish(3 * time.Hour)(s)
+			running(s, 3)
+			s.Run.Started = now.Add(-time.Hour)
+		}, time.Hour, clear, holds},
+		{"a rest that ends too late", hazard.EarlyFinish, func(s *hazard.Scene) { finish(0)(s); resting(s, time.Hour) }, time.Hour, holds, clear},
+		{"a machine that falls silent", hazard.StaleFloor, func(s *hazard.Scene) {}, 4*time.Hour - time.Minute, clear, holds},
+	} {
+		s := sound()
+		v.edit(s)
+		r := row(t, v.code)
+		wake := hazard.Wake(s)
+		if off := wake.Sub(now.Add(v.after)); off < -time.Microsecond || off > time.Microsecond {
+			t.Errorf("%s: want a wake after %v, got %v", v.name, v.after, wake.Sub(now))
+		}
+		if s.Now = wake.Add(-time.Nanosecond); r.Check(s) != v.before {
+			t.Errorf("%s: want %s just before, got %s", v.name, v.before, r.Check(s))
+		}
+		if s.Now = wake; r.Check(s) != v.then {
+			t.Errorf("%s: want %s at the wake, got %s", v.name, v.then, r.Check(s))
+		}
+	}
+	s := sound()
+	s.Run = nil
+	if at := hazard.Wake(s); !at.IsZero() {
+		t.Errorf("nothing is planned, but time is waited for: %v", at)
 	}
 }
 

@@ -258,7 +258,7 @@ func (b *Book) Resolve(p Place) *Rules {
 func (b *Book) defaults() Rules {
 	r := Rules{Settings: DefaultSettings(), Tunings: make([]Tuning, len(b.Rows))}
 	for i, row := range b.Rows {
-		r.Tunings[i] = Tuning{Enabled: true, Priority: row.Priority, Horizon: time.Hour}
+		r.Tunings[i] = Tuning{Enabled: true, Priority: row.Priority, OnDelay: row.OnDelay, Horizon: time.Hour}
 		if row.Scope == OnQueued {
 			r.Tunings[i].Horizon = 24 * time.Hour // the office needs time to change a ticket
 		}

@@ -1,6 +1,10 @@
 package hazard
 
-import "rollwarden/rules/event"
+import (
+	"time"
+
+	"rollwarden/rules/event"
+)
 
 // Code names a hazard.
 type Code string
@@ -83,12 +87,13 @@ type Row struct {
 	Title    string
 	Priority Priority
 	Scope    Scope
-	Knows    string   // what it needs to know
-	When     string   // when it holds, in one line
-	Why      string   // why that is bad
-	Remedies []string // remedy codes, see package remedy
-	Caution  string   // what can hurt a person who acts on it
-	HiddenBy []Code   // causes that make this one a mere consequence
+	Knows    string        // what it needs to know
+	When     string        // when it holds, in one line
+	Why      string        // why that is bad
+	Remedies []string      // remedy codes, see package remedy
+	Caution  string        // what can hurt a person who acts on it
+	OnDelay  time.Duration // how long it must hold, unless the rule book says otherwise
+	HiddenBy []Code        // causes that make this one a mere consequence
 
 	Check    func(*Scene) Verdict
 	Evidence func(*Scene) []event.Evidence

@@ -184,11 +184,8 @@ func (a *Advisor) choose(code string, row *hazard.Row, s *hazard.Scene) choice {
 		}
 	}
 	cost := r.cost(a, s)
-	if math.IsNaN(cost) && code != "no-cut" {
-		return c
-	}
 	if math.IsNaN(cost) {
-		cost = 0
+		return c
 	}
 	c.Cost = a.money(cost)
 	if row.Code == hazard.BareEdge {
@@ -222,15 +219,21 @@ func (a *Advisor) Strike(s *hazard.Scene, treatment string) risk.Estimate {
 }
 
 // StrikeCost is what a head strike at this start costs the shop, in its
-// currency: standstill, labour, a share of a printhead, film to reprint.
+// currency.
 func (a *Advisor) StrikeCost(s *hazard.Scene) float64 {
-	hours := a.Costs.StrikeDownS / 3600
 	reprint := a.Costs.StrikeReprint
-	if m, ok := s.Run, s.Run != nil; ok && m.FedM.Known() {
-		reprint = max(reprint, film.Area(m.FedM.Or(0), s.WidthMM()))
+	if s.Run != nil {
+		reprint = max(reprint, film.Area(s.Run.FedM.Or(0), s.WidthMM()))
 	}
-	total := hours*a.amount(a.Costs.DownPerHour) + a.labour(a.Costs.StrikeDownS) + a.amount(a.Costs.HeadShare)
-	if price := a.filmCost(s.Loaded, reprint); !math.IsNaN(price) {
+	return a.StrikePrice(s.Loaded, reprint)
+}
+
+// StrikePrice is what a head strike costs when reprintM2 of a film are printed
+// again: standstill, labour, a share of a printhead and the film, if it has a
+// price.
+func (a *Advisor) StrikePrice(f film.Film, reprintM2 float64) float64 {
+	total := a.Costs.StrikeDownS/3600*a.amount(a.Costs.DownPerHour) + a.labour(a.Costs.StrikeDownS) + a.amount(a.Costs.HeadShare)
+	if price := a.filmCost(f, reprintM2); !math.IsNaN(price) {
 		total += price
 	}
 	return total
@@ -316,16 +319,10 @@ func (a *Advisor) leaderBlocked(s *hazard.Scene) string {
 // memory.
 const leaderHeightUM = 200
 
-func (a *Advisor) cutAlready(s *hazard.Scene) string {
-	switch {
-	case s.Phase == hazard.Running:
-		return "the run has started"
-	case s.Machine.Last == nil || s.Machine.Last.Cut || s.Machine.Edge.Rewound:
-		return "the previous job is cut off already"
-	case !s.Machine.Edge.PositionMM.Known():
-		return "nobody knows where the edge is"
-	}
-	return ""
+// cutAlready blocks what would have prevented the hazard and comes too late
+// once it holds; it is listed so that people think of it the next time.
+func (a *Advisor) cutAlready(*hazard.Scene) string {
+	return "too late for this start: the edge is free already. Next time leave the job on the film"
 }
 
 // coolerBlocked knows the ink: a cure below what it needs trades a strike for

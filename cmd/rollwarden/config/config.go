@@ -177,6 +177,7 @@ type Costs struct {
 	LeaderWork         time.Duration `yaml:"leader_work" min:"0s" max:"2h"`
 	AdvanceWork        time.Duration `yaml:"advance_work" min:"0s" max:"2h"`
 	ShapeWork          time.Duration `yaml:"shape_work" min:"0s" max:"2h"`
+	PauseStandstill    time.Duration `yaml:"pause_standstill" min:"0s" max:"24h"`
 	CoolerSlowerPct    float64       `yaml:"cooler_slower_pct" min:"0" max:"1000"`
 }
 

@@ -29,7 +29,8 @@ func Default() *Config {
 		Costs: Costs{
 			LabourPerHour: "30", DowntimePerHour: "60", HeadSharePerStrike: "40", LeaderTape: "0.15",
 			StrikeDowntime: 45 * time.Minute, StrikeReprintM2: 3,
-			LeaderWork: time.Minute, AdvanceWork: 10 * time.Second, ShapeWork: time.Minute, CoolerSlowerPct: 20,
+			LeaderWork: time.Minute, AdvanceWork: 10 * time.Second, ShapeWork: time.Minute,
+			PauseStandstill: 5 * time.Minute, CoolerSlowerPct: 20,
 		},
 		Odds: oddsOf(risk.DefaultPrior()),
 		Pager: Pager{

@@ -86,7 +86,7 @@ func (c *Config) costs() (plant.Costs, error) {
 	out := plant.Costs{
 		Currency: c.Shop.Currency, StrikeDownS: k.StrikeDowntime.Seconds(), StrikeReprint: k.StrikeReprintM2,
 		LeaderWorkS: k.LeaderWork.Seconds(), AdvanceWorkS: k.AdvanceWork.Seconds(), ShapeWorkS: k.ShapeWork.Seconds(),
-		CoolerSlowPct: k.CoolerSlowerPct,
+		CoolerSlowPct: k.CoolerSlowerPct, PauseS: k.PauseStandstill.Seconds(),
 	}
 	for _, m := range []struct {
 		key  string
