@@ -91,7 +91,6 @@ func (a *App) openSite(context.Context) (err error) {
 
 func (a *App) openBus(ctx context.Context) (err error) {
 	o := a.cfg.BusOptions("rollwarden", a.part("nats"))
-	o.Login = a.cfg.NATSOptions()
 	if a.bus, err = bus.Open(ctx, o); err != nil {
 		return err
 	}

@@ -9,6 +9,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"rollwarden/metrics/board"
 	"rollwarden/metrics/prom"
 	"rollwarden/rules"
 )
@@ -63,12 +64,28 @@ func (a *App) odds(site, machine string) (float64, bool) {
 	return e.P, ok
 }
 
+// startAt is when a machine's next run is expected to start.
+func (a *App) startAt(site, machine string) (time.Time, bool) {
+	v := a.View()
+	if v == nil {
+		return time.Time{}, false
+	}
+	at := rules.Read(a.site, v).ReadyAt(a.clock.Now(), site, machine)
+	if len(at) == 0 || at[0].IsZero() {
+		return time.Time{}, false
+	}
+	return at[0], true
+}
+
 // server serves the board, the metrics and the health pages. Its limits keep a
 // slow or endless request from holding on to the watch.
 func (a *App) server(metrics http.Handler) *http.Server {
 	mux := http.NewServeMux()
 	mux.Handle("/metrics", metrics)
-	mux.Handle("/", http.NotFoundHandler()) // TEMP
+	mux.Handle("/", board.Handler(board.Options{
+		View: a.View, Ready: a.ready, Now: a.clock.Now, Shop: a.cfg.Shop.Name, Zone: a.tickets.Location,
+		Display: a.cfg.Display(), Machines: a.site.Machines, Rows: a.site.Book.Rows, StartAt: a.startAt,
+	}))
 	return &http.Server{
 		Handler: mux, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
 		WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,
