@@ -215,7 +215,6 @@ func publish(ctx context.Context, cfg *config.Config, address string, ev event.E
 func connect(ctx context.Context, cfg *config.Config, address string) (*bus.Bus, error) {
 	o := cfg.BusOptions("rollwarden-cli", zerolog.Nop())
 	o.URL = cmp.Or(address, o.URL, localAddress(cfg))
-	o.Login = cfg.NATSOptions()
 	b, err := bus.Open(ctx, o)
 	if err != nil {
 		return nil, fmt.Errorf("%w; is the watch running? Start it with rollwarden run, or give --nats", err)
