@@ -47,9 +47,13 @@ func (a *App) known(site, machine, job, part string) floor.Ticket {
 type refused struct{ ticket *ticket.Error }
 
 func (r refused) Error() string      { return r.ticket.Error() }
-func (r refused) Unwrap() error      { return r.ticket }
 func (r refused) RejectKind() string { return r.ticket.Kind }
 func (r refused) Incomplete() bool   { return r.ticket.Incomplete }
+
+// Unwrap shows the field to blame as the folder looks for it.
+func (r refused) Unwrap() []error {
+	return []error{r.ticket, &event.Fault{Field: r.ticket.Field, Want: r.ticket.Want, Got: r.ticket.Got}}
+}
 
 func refusal(err error) error {
 	var e *ticket.Error
