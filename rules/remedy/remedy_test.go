@@ -1,0 +1,220 @@
+package remedy_test
+
+import (
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/bojanz/currency"
+
+	"rollwarden/rules/event"
+	"rollwarden/rules/film"
+	"rollwarden/rules/floor"
+	"rollwarden/rules/hazard"
+	"rollwarden/rules/plant"
+	"rollwarden/rules/remedy"
+	"rollwarden/rules/risk"
+	"rollwarden/rules/units"
+)
+
+func usd(n string) currency.Amount {
+	a, err := currency.NewAmount(n, "USD")
+	if err != nil {
+		panic(err)
+	}
+	return a
+}
+
+// fixed odds make expected costs easy to work out by hand.
+type fixed map[string]float64
+
+func (f fixed) Strike(s risk.Start) risk.Estimate { return risk.Estimate{P: f[s.Treatment]} }
+
+func stock(code string, class event.Class, price string) film.Film {
+	f := film.Defaults[class]
+	f.Stock, f.Class, f.WidthMM = code, class, units.Some(1370)
+	if price != "" {
+		f.PricePerM2 = usd(price)
+	}
+	return f
+}
+
+// bare is a queued run of cheap film whose edge lies at the print line of a
+// machine with a cure exit a third of a metre away.
+func bare() *hazard.Scene {
+	mono := stock("MONO-GLOSS-137", event.Monomeric, "1.20")
+	length, passes := 3.0, 12.0
+	return &hazard.Scene{
+		Machine: &floor.Machine{
+			Site: "north", Name: "heron",
+			Roll: floor.Roll{Loaded: true, Class: event.Monomeric, WidthMM: units.Some(1370), LeftM: units.Some(40), ThicknessUM: units.Some(220)},
+			Edge: floor.Edge{PositionMM: units.Some(0)},
+		},
+		Plant: &plant.Machine{Path: plant.Path{CureEntryMM: 180, CureExitMM: 330, GapUM: 1500}, SwathMM: 54, StrokeS: 1.6, MaxWidthMM: 1370},
+		Rules: hazard.DefaultBook().Resolve(hazard.Place{}), Loaded: mono, Wanted: mono,
+		Run:   &floor.Run{Job: "J1", Ticket: &floor.Ticket{Data: event.TicketReceived{LengthM: &length, Passes: &passes}}},
+		Phase: hazard.Queued, Next: true, Now: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC),
+	}
+}
+
+func advisor() *remedy.Advisor {
+	poly := stock("POLY-GLOSS-137", event.Polymeric, "2.60")
+	films, _ := film.NewCatalogue(nil, []film.Film{poly})
+	return &remedy.Advisor{
+		Odds:  fixed{"none": 0.2, "advance": 0, "leader": 0.01, "shaped-edge": 0.15, "cooler": 0.18, "better-film": 0.001},
+		Films: films, Flat: []film.Film{poly},
+		Costs: plant.Costs{
+			Currency: "USD", LabourPerHour: usd("36"), DownPerHour: usd("60"), HeadShare: usd("40"), LeaderTape: usd("0.20"),
+			StrikeDownS: 1800, StrikeReprint: 2, LeaderWorkS: 60, ShapeWorkS: 60, CoolerSlowPct: 20, PauseS: 300,
+		},
+	}
+}
+
+func row(t *testing.T, code hazard.Code) *hazard.Row {
+	t.Helper()
+	r, ok := hazard.DefaultBook().Row(code)
+	if !ok {
+		t.Fatal("no row", code)
+	}
+	return r
+}
+
+func byCode(list []event.Remedy) map[string]event.Remedy {
+	m := map[string]event.Remedy{}
+	for _, r := range list {
+		m[r.Code] = r
+	}
+	return m
+}
+
+// The costs are worked out by hand from the prices above. A strike costs half
+// an hour of standstill (30.00) and of labour (18.00), a share of a head
+// (40.00) and 2 m² of film (2.40): 90.40 USD.
+func TestExpectedCostsByHand(t *testing.T) {
+	a, s := advisor(), bare()
+	if got := a.StrikeCost(s); math.Abs(got-90.40) > 1e-9 {
+		t.Fatalf("a strike costs %.4f, want 90.40", got)
+	}
+	got := byCode(a.Advise(row(t, hazard.BareEdge), s))
+	for code, want := range map[string]struct{ cost, expected string }{
+		"advance":     {"0.60 USD", "0.60 USD"},  // 0.365 m × 1.37 m × 1.20 = 0.60006
+		"leader":      {"0.80 USD", "1.70 USD"},  // tape 0.20 + a minute of labour 0.60; + 1 % of a strike
+		"better-film": {"5.75 USD", "5.84 USD"},  // 3 m × 1.37 m × (2.60 - 1.20) = 5.754; + 0.1 % of a strike
+		"shaped-edge": {"0.60 USD", "14.16 USD"}, // a minute of labour; + 15 % of a strike
+		"cooler":      {"3.56 USD", "19.83 USD"}, // a fifth of 1066.7 s at 60 an hour = 3.5556; + 18 % of a strike
+	} {
+		if got[code].Cost != want.cost || got[code].Expected != want.expected {
+			t.Errorf("%s: got %s and %s expected, want %s and %s", code, got[code].Cost, got[code].Expected, want.cost, want.expected)
+		}
+	}
+	if expected, odds := a.DoNothing(s); expected != "18.08 USD" || odds.P != 0.2 {
+		t.Errorf("doing nothing: %s at %g", expected, odds.P)
+	}
+}
+
+// Common practice (no source): advancing costs about 0.50 to 0.75 USD of film
+// on a 1.37 m roll past a cure exit a third of a metre away.
+func TestAnAdvanceCostsWhatPracticeSays(t *testing.T) {
+	for _, price := range []string{"1.10", "1.20", "1.35"} {
+		s := bare()
+		s.Loaded.PricePerM2 = usd(price)
+		cost := byCode(advisor().Advise(row(t, hazard.BareEdge), s))["advance"].Cost
+		if cost < "0.50 USD" || cost > "0.75 USD" {
+			t.Errorf("at %s per m² an advance costs %s", price, cost)
+		}
+	}
+}
+
+func TestTheCheapestInExpectationComesFirst(t *testing.T) {
+	list := advisor().Advise(row(t, hazard.BareEdge), bare())
+	if list[0].Code != "advance" || !list[0].Cheapest {
+		t.Errorf("first is %+v", list[0])
+	}
+	a := advisor()
+	a.Costs.LeaderTape = usd("0.01")
+	a.Costs.LeaderWorkS = 1
+	a.Odds = fixed{"none": 0.2, "advance": 0.01, "leader": 0}
+	if list := a.Advise(row(t, hazard.BareEdge), bare()); list[0].Code != "leader" {
+		t.Errorf("with cheap tape and a sure leader, first is %s", list[0].Code)
+	}
+	for i, r := range list {
+		if r.Cheapest != (i == 0) {
+			t.Errorf("%s is marked cheapest: %v", r.Code, r.Cheapest)
+		}
+	}
+}
+
+func TestWhatCannotBeDoneSaysWhy(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(*hazard.Scene, *remedy.Advisor)
+		code   string
+		why    string
+	}{
+		"roll too short to advance": {func(s *hazard.Scene, _ *remedy.Advisor) { s.Machine.Roll.LeftM = units.Some(3.1) }, "advance", "the roll has only 3.1 m left"},
+		"no room for a leader":      {func(s *hazard.Scene, _ *remedy.Advisor) { s.Plant.Path.GapUM = 900 }, "leader", "only 80 µm are left under the carriage"},
+		"a leader is on":            {func(s *hazard.Scene, _ *remedy.Advisor) { s.Machine.Leader.On = true }, "leader", "a leader is on already"},
+		"no flat film in stock":     {func(_ *hazard.Scene, a *remedy.Advisor) { a.Flat = nil }, "better-film", "no film that lies flat"},
+		"length unknown":            {func(s *hazard.Scene, _ *remedy.Advisor) { s.Run.Ticket = nil }, "better-film", "length of the run is not known"},
+		"lip shaped already":        {func(s *hazard.Scene, _ *remedy.Advisor) { s.Machine.Edge.Shape = "rounded" }, "shaped-edge", "shaped already"},
+		"nothing to pause":          {func(*hazard.Scene, *remedy.Advisor) {}, "pause", "has not started"},
+		"too late to leave uncut":   {func(*hazard.Scene, *remedy.Advisor) {}, "no-cut", "too late"},
+		"taping a running machine":  {func(s *hazard.Scene, _ *remedy.Advisor) { s.Phase = hazard.Running }, "leader", "never tape film on a running machine"},
+		"advancing a running one":   {func(s *hazard.Scene, _ *remedy.Advisor) { s.Phase = hazard.Running }, "advance", "pause it by the machine's own controls"},
+		"cooling a running one":     {func(s *hazard.Scene, _ *remedy.Advisor) { s.Phase = hazard.Running }, "cooler", "cools too slowly"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			s, a := bare(), advisor()
+			c.change(s, a)
+			list := a.Advise(row(t, hazard.BareEdge), s)
+			r := byCode(list)[c.code]
+			if !strings.Contains(r.WhyNot, c.why) || r.Cheapest || r.Cost != "" {
+				t.Errorf("got %+v, want it refused because %q", r, c.why)
+			}
+			if list[0].WhyNot != "" {
+				t.Errorf("%s comes first although it cannot be taken", list[0].Code)
+			}
+		})
+	}
+}
+
+// Without a price nobody can say what the film of an advance costs: it is
+// still offered, behind what has a price.
+func TestAFilmWithoutAPrice(t *testing.T) {
+	s := bare()
+	s.Loaded = stock("MONO-GLOSS-137", event.Monomeric, "")
+	list := advisor().Advise(row(t, hazard.BareEdge), s)
+	if r := byCode(list)["advance"]; r.Cost != "" || r.WhyNot != "" {
+		t.Errorf("advance: %+v", r)
+	}
+	if list[0].Code != "leader" {
+		t.Errorf("first is %s, want leader, the cheapest with a price", list[0].Code)
+	}
+}
+
+func TestEveryHazardNamesRemediesOfTheTable(t *testing.T) {
+	used := map[string]bool{}
+	for _, h := range hazard.Builtin {
+		if len(h.Remedies) == 0 {
+			t.Errorf("%s has no remedy", h.Code)
+		}
+		for _, code := range h.Remedies {
+			used[code] = true
+			if _, ok := remedy.ByCode(code); !ok {
+				t.Errorf("%s names remedy %q, which is not in the table", h.Code, code)
+			}
+		}
+	}
+	for _, r := range remedy.Table {
+		if !used[r.Code] {
+			t.Errorf("no hazard names remedy %q", r.Code)
+		}
+	}
+}
+
+func TestAShopsOwnRemedyIsItsOwnWords(t *testing.T) {
+	own := &hazard.Row{Code: "hot-room", Remedies: []string{"own:open the door"}}
+	if r := advisor().Advise(own, bare()); len(r) != 1 || r[0].Text != "open the door" || !r[0].Cheapest {
+		t.Errorf("got %+v", r)
+	}
+}
