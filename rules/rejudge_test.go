@@ -1,0 +1,68 @@
+package rules_test
+
+import (
+	"testing"
+	"time"
+
+	"rollwarden/rules"
+	"rollwarden/rules/event"
+	"rollwarden/rules/hazard"
+)
+
+func TestRejudgeFindsNothingWithTheSameBook(t *testing.T) {
+	site := shop(t, nil)
+	d := aDay(t, site)
+	if diffs := rejudged(site, d.journal); len(diffs) != 0 {
+		t.Errorf("the same rule book differs from itself: %+v", diffs)
+	}
+}
+
+func TestRejudgeShowsWhatAnotherBookWouldHaveSaid(t *testing.T) {
+	d := aDay(t, shop(t, nil))
+	before := len(d.journal)
+	book, err := hazard.ParseBook("book.yaml", []byte("settings: {dry_air_rh_pct: 60}\nhazards:\n  bare-edge: {enabled: false}\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	was, now := 0, 0
+	for _, x := range rejudged(shop(t, book), d.journal) {
+		switch {
+		case x.Key.Hazard == "bare-edge" && x.Now.IsZero() && !x.Was.IsZero():
+			was++
+		case x.Key.Hazard == "dry-air" && x.Was.IsZero() && !x.Now.IsZero():
+			now++
+		default:
+			t.Errorf("unexpected difference %+v", x)
+		}
+	}
+	if was != 2 || now != 1 {
+		t.Errorf("%d alarms of then are gone and %d are new, want 2 and 1", was, now)
+	}
+	if len(d.journal) != before {
+		t.Error("judging again changed the journal")
+	}
+}
+
+// aDay has two starts on a bare edge in air of 50 %.
+func aDay(t *testing.T, site rules.Site) *desk {
+	d := newDesk(t, site)
+	d.monoRoll(0)
+	d.say("climate.read", &event.ClimateRead{RHPct: p(50)})
+	for _, job := range []string{"J1", "J2"} {
+		d.say("ticket.received", ticket(job))
+		d.wait(10 * time.Minute)
+		d.say("run.started", &event.RunStarted{Run: run(job, nil)})
+		d.wait(18 * time.Minute)
+		d.say("run.finished", &event.RunFinished{Run: run(job, p(3))})
+		d.say("cut.finished", &event.CutFinished{Job: job, Part: "P1", Rewound: yes()})
+	}
+	return d
+}
+
+func rejudged(site rules.Site, journal []event.Event) []rules.Difference {
+	r := rules.NewRejudge(site)
+	for _, e := range journal {
+		r.Apply(e)
+	}
+	return r.Differences()
+}
