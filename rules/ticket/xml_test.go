@@ -3,7 +3,6 @@ package ticket_test
 import (
 	"bytes"
 	"encoding/binary"
-	"fmt"
 	"runtime"
 	"strings"
 	"testing"
@@ -132,15 +131,11 @@ func TestXMLCutShort(t *testing.T) {
 func TestXMLBombs(t *testing.T) {
 	deep := strings.Repeat("<a>", 20000) + strings.Repeat("</a>", 20000)
 	many := func(piece string, n int) string { return strings.Repeat(piece, n) }
-	var attributes strings.Builder
-	for i := range 250_000 {
-		fmt.Fprintf(&attributes, ` a%d=""`, i)
-	}
 	for _, c := range []struct{ name, text, says string }{
 		{"nesting", xjdf("", deep), "64 deep"},
 		{"elements", xjdf("", many("<a/>", 250_000)), "200000 elements"},
 		{"texts and comments", xjdf("", many("x<!---->", 190_000)), "200000 elements"},
-		{"attributes of one element", xjdf(attributes.String(), ""), "200000 elements"},
+		{"attributes of one element", xjdf(many(` a=""`, 3_000_000), ""), "200000 elements"},
 		{"attributes of many elements", xjdf("", many(`<a b="" c="" d=""/>`, 60_000)), "200000 elements"},
 		{"bytes", xjdf("", many(" ", ticket.MaxBytes)), "16777216 bytes"},
 	} {
