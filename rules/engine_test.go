@@ -316,3 +316,32 @@ cases:
 		t.Errorf("a case that fails: %v", err)
 	}
 }
+
+func TestAConditionOverTheClockIsJudgedEveryMinute(t *testing.T) {
+	book, err := hazard.ParseBook("book.yaml", []byte(`
+conditions:
+  - code: late
+    title: Late start
+    priority: low
+    scope: machine
+    when: now.getHours() >= 9
+    why: it is late
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := newDesk(t, shop(t, book))
+	d.monoRoll(400)
+	want(t, only(d.wait(59*time.Minute), "late"), "")
+	want(t, only(d.wait(time.Minute), "late"), "normal>unacknowledged")
+}
+
+func TestWhatRunsNowTakesItsShareOfTheRoll(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.say("roll.loaded", &event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric, WidthMM: p(1370), LengthM: p(6), ThicknessUM: p(220)})
+	d.say("edge.moved", &event.EdgeMoved{PositionMM: p(400), Cause: event.CauseTrim})
+	d.say("ticket.received", ticket("J1"))
+	d.say("run.started", &event.RunStarted{Run: run("J1", nil)})
+	// 6 m are enough for either job of 3 m with its tail of 1 m, not for both.
+	want(t, only(d.say("ticket.received", ticket("J2")), hazard.ShortRoll), "normal>unacknowledged")
+}

@@ -431,6 +431,14 @@ func (s *Scene) needM() units.Maybe {
 	if s.Phase == Running {
 		return need.Plus(-s.Run.FedM.Or(0))
 	}
+	if now := s.Machine.Run; now != nil {
+		// What runs now takes its share first.
+		rest, known := now.LengthM().Plus(-now.FedM.Or(0)).Get()
+		if !known {
+			return units.Maybe{}
+		}
+		need = need.Plus(max(0, rest))
+	}
 	if checkBareEdge(s) == Holds {
 		need = need.Plus(s.ClearAdvanceMM() / 1000)
 	}
@@ -623,6 +631,9 @@ func Wake(s *Scene) time.Time {
 		if t.After(s.Now) && (at.IsZero() || t.Before(at)) {
 			at = t
 		}
+	}
+	if s.Rules.ticking {
+		sooner(s.Now.Truncate(time.Minute).Add(time.Minute))
 	}
 	if s.Run != nil && !s.Machine.LastHeard.IsZero() {
 		sooner(s.Machine.LastHeard.Add(s.Rules.StaleAfter))

@@ -67,9 +67,15 @@ func (c Condition) compile() (Row, error) {
 		Knows: strings.Join(names, ", "), When: c.When, Why: c.Why,
 		Remedies: []string{"own:" + c.Do}, Caution: caution,
 		Check:    c.settle(eval),
+		Clocked:  clocked(c.When, used),
 		Evidence: func(s *Scene) []event.Evidence { return seeFacts(s, used) },
 		Say:      func(*Scene) string { return c.Why },
 	}, nil
+}
+
+// clocked reports whether time alone can change the condition's outcome.
+func clocked(when string, used []*Fact) bool {
+	return strings.Contains(when, "now") || slices.ContainsFunc(used, func(f *Fact) bool { return f.clocked })
 }
 
 // settle decides what an outcome that hangs on an unknown fact means. Unless

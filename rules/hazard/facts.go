@@ -7,13 +7,14 @@ import (
 
 // Fact is one value that a condition of the rule book can name.
 type Fact struct {
-	Name  string // as in a condition, for example edge.front_mm
-	Kind  string // number, text or truth
-	Doc   string
-	Learn string // how to come to know it
-	get   func(*Scene) value
-	run   bool              // only there when a run is judged
-	moot  func(*Scene) bool // when nobody needs to know it; may be nil
+	Name    string // as in a condition, for example edge.front_mm
+	Kind    string // number, text or truth
+	Doc     string
+	Learn   string // how to come to know it
+	get     func(*Scene) value
+	run     bool              // only there when a run is judged
+	clocked bool              // changes by time alone
+	moot    func(*Scene) bool // when nobody needs to know it; may be nil
 }
 
 // see returns the fact as it is in a scene.
@@ -90,7 +91,7 @@ const (
 var Facts = []Fact{
 	{Name: "machine.site", Kind: "text", Doc: "site", get: text(func(s *Scene) string { return s.Machine.Site })},
 	{Name: "machine.name", Kind: "text", Doc: "machine", get: text(func(s *Scene) string { return s.Machine.Name })},
-	{Name: "machine.silent_s", Kind: "number", Doc: "seconds since the machine was last heard", Learn: "send any event of the machine", get: func(s *Scene) value {
+	{Name: "machine.silent_s", clocked: true, Kind: "number", Doc: "seconds since the machine was last heard", Learn: "send any event of the machine", get: func(s *Scene) value {
 		return num(s.Now.Sub(s.Machine.LastHeard).Seconds(), !s.Machine.LastHeard.IsZero())
 	}},
 	{Name: "roll.loaded", Kind: "truth", Doc: "whether a roll is loaded", get: truth(func(s *Scene) bool { return s.Machine.Roll.Loaded })},
@@ -118,7 +119,7 @@ var Facts = []Fact{
 	{Name: "run.job", Kind: "text", Doc: "job id", run: true, get: text(func(s *Scene) string { return s.Run.Job })},
 	{Name: "run.phase", Kind: "text", Doc: "queued, running or resting", run: true, get: text(func(s *Scene) string { return string(s.Phase) })},
 	{Name: "run.next", Kind: "truth", Doc: "whether it is the next to start, or running", run: true, get: truth(func(s *Scene) bool { return s.Next })},
-	{Name: "run.ready_in_s", Kind: "number", Doc: "seconds until it is expected to start", Learn: inTicket, run: true, get: func(s *Scene) value {
+	{Name: "run.ready_in_s", clocked: true, Kind: "number", Doc: "seconds until it is expected to start", Learn: inTicket, run: true, get: func(s *Scene) value {
 		return num(s.ReadyAt.Sub(s.Now).Seconds(), !s.ReadyAt.IsZero())
 	}},
 	{Name: "run.film", Kind: "text", Doc: "stock code or film class that the ticket asks for", Learn: inTicket, run: true, get: onTicket(func(t *event.TicketReceived) value {
@@ -139,7 +140,7 @@ var Facts = []Fact{
 	{Name: "run.copies", Kind: "number", Doc: "copies", Learn: inTicket, run: true, get: ticketNumber(func(t *event.TicketReceived) *float64 { return t.Copies })},
 	{Name: "run.contour_cut", Kind: "truth", Doc: "whether it is contour-cut", Learn: inTicket, run: true, get: onTicket(func(t *event.TicketReceived) value { return value{truth: t.ContourCut, known: true} })},
 	{Name: "run.laminate", Kind: "truth", Doc: "whether it is laminated", Learn: inTicket, run: true, get: onTicket(func(t *event.TicketReceived) value { return value{truth: t.Laminate, known: true} })},
-	{Name: "run.due_in_s", Kind: "number", Doc: "seconds until it is due", Learn: inTicket, run: true, get: func(s *Scene) value {
+	{Name: "run.due_in_s", clocked: true, Kind: "number", Doc: "seconds until it is due", Learn: inTicket, run: true, get: func(s *Scene) value {
 		t := s.ticket()
 		if t == nil || t.Due == nil {
 			return value{}

@@ -95,6 +95,7 @@ type Rules struct {
 	Settings
 	Tunings  []Tuning // in the order of Book.Rows
 	required []*Fact
+	ticking  bool // a condition in use looks at a clock
 }
 
 // Book is a shop's rule book: the catalogue with the shop's own conditions
@@ -251,6 +252,9 @@ func (b *Book) Resolve(p Place) *Rules {
 		if f, ok := FactByName(name); ok {
 			rules.required = append(rules.required, f)
 		}
+	}
+	for i, row := range b.Rows {
+		rules.ticking = rules.ticking || row.Clocked && rules.Tunings[i].Enabled
 	}
 	return &rules
 }

@@ -98,5 +98,6 @@ type Row struct {
 	Check    func(*Scene) Verdict
 	Evidence func(*Scene) []event.Evidence
 	Say      func(*Scene) string // the reason, in one clause
+	Clocked  bool                // a condition over the clock: judged again every minute
 	Worse    func(*Scene) bool   // raises the priority by one; may be nil
 }
