@@ -32,6 +32,7 @@ const (
 	runWithoutTicket = "run-without-ticket"
 	endWithoutStart  = "end-without-start"
 	endOfOther       = "end-of-other-run"
+	endRepeated      = "end-repeated"
 	progressNoRun    = "progress-without-run"
 	moveUnknown      = "move-of-unknown-edge"
 	rollReplaced     = "roll-replaced"
@@ -56,6 +57,7 @@ var AnomalyKinds = []AnomalyKind{
 	{runWithoutTicket, "a run started for which no ticket is known"},
 	{endWithoutStart, "a run ended that never started"},
 	{endOfOther, "a run ended while another one was running"},
+	{endRepeated, "the run that ended last ended again"},
 	{progressNoRun, "progress of a run that is not running"},
 	{moveUnknown, "a movement by a distance from an unknown edge position"},
 	{rollReplaced, "a roll was loaded while another was loaded"},

@@ -304,17 +304,23 @@ func (st step) ticketWithdrawn(d *event.TicketWithdrawn) {
 	} else {
 		st.editTickets().remove(key)
 	}
-	if st.Event.Machine == event.AnyMachine {
-		return
-	}
-	m := st.edit(st.Site, st.Event.Machine)
-	if m.Run != nil && m.Run.Same(d.Job, d.Part) {
-		st.anomaly(withdrawnRunning, "ticket %s was withdrawn while it was running", jobName(d.Job, d.Part))
-	}
-	if i := m.find(d.Job, d.Part); i >= 0 {
-		m.Queue = slices.Delete(m.Queue, i, i+1)
+	for _, m := range st.Sorted() {
+		if m.Site != st.Site || st.Event.Machine != event.AnyMachine && m.Name != st.Event.Machine {
+			continue
+		}
+		if m.Run != nil && m.Run.Same(d.Job, d.Part) {
+			st.anomaly(withdrawnRunning, "ticket %s was withdrawn while it was running", jobName(d.Job, d.Part))
+		}
+		// A ticket of the whole site takes only the runs that rest on it.
+		if i := m.find(d.Job, d.Part); i >= 0 && (st.Event.Machine != event.AnyMachine || m.Queue[i].onSiteTicket()) {
+			m = st.edit(m.Site, m.Name)
+			m.Queue = slices.Delete(m.Queue, i, i+1)
+		}
 	}
 }
+
+// onSiteTicket reports whether the run rests on a ticket of the whole site.
+func (r *Run) onSiteTicket() bool { return r.Ticket != nil && r.Ticket.Machine == event.AnyMachine }
 
 func (m *Machine) find(job, part string) int {
 	return slices.IndexFunc(m.Queue, func(r Run) bool { return r.Same(job, part) })

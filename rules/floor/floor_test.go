@@ -195,6 +195,8 @@ func TestTransitions(t *testing.T) {
 			edge: unknown, left: unknown, anomalies: []string{"end-without-start"}}},
 		{"an end of another run", []func(*crew){ticket("a", 1, 50), ticket("b", 1, 50), run("run.started", "a", nil), run("run.finished", "b", nil)}, want{
 			queue: []string{}, anomalies: []string{"end-of-other-run"}, check: func(m *floor.Machine) string { return unless(m.Run != nil && m.Run.Job == "a", "a does not run") }}},
+		{"an end told twice", []func(*crew){load, edge(0, "rewind"), ticket("a", 3, 50), run("run.started", "a", nil), run("run.finished", "a", p(3)), run("run.finished", "a", p(3))}, want{
+			edge: known(3000), left: known(47), anomalies: []string{"end-repeated"}}},
 		{"a roll changed within a run", []func(*crew){load, edge(0, "rewind"), ticket("a", 9, 50), run("run.started", "a", p(2)), load, run("run.progress", "a", p(3))}, want{
 			edge: unknown, left: known(49), anomalies: []string{"roll-replaced"}}},
 		{"a cut within a run", []func(*crew){load, edge(0, "rewind"), ticket("a", 9, 50), ticket("b", 9, 50), run("run.started", "a", nil), run("run.finished", "a", p(9)),

@@ -92,6 +92,10 @@ func (st step) feed(m *Machine, metres float64) {
 }
 
 func (st step) runEnded(m *Machine, d *event.Run, finished bool) {
+	if m.Run == nil && m.Last.repeats(d) && m.find(d.Job, d.Part) < 0 {
+		st.anomaly(endRepeated, "%s ended once more", jobName(d.Job, d.Part))
+		return // the film has moved already
+	}
 	if finished {
 		m.Tally.Finished++
 	} else {
@@ -113,6 +117,12 @@ func (st step) runEnded(m *Machine, d *event.Run, finished bool) {
 		}
 		st.end(m, fed)
 	}
+}
+
+// repeats reports whether a run that has ended is told to have ended again, at
+// the same metres. Without metres nobody can tell, and the edge is not known.
+func (r *Run) repeats(d *event.Run) bool {
+	return r != nil && r.Same(d.Job, d.Part) && d.Metres != nil && r.FedM == units.Some(*d.Metres)
 }
 
 // unseen handles the end of a run whose start was missed: the film moved by
