@@ -1,8 +1,10 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -38,6 +40,7 @@ const (
 //	pages N                    wait until it has taken N pages, no more; prints what came
 //	nats                       a NATS server of somebody else, that the next watch uses
 //	digest FOLDER              print a digest of all files below a folder
+//	exitcode N PROGRAM ARGS... exec, for a program that must end with this code
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:                 filepath.Join("testdata", "script"),
@@ -48,7 +51,7 @@ func TestScripts(t *testing.T) {
 			"watch": with((*shop).watch), "signal": with((*shop).signal), "get": with((*shop).get),
 			"counts": with((*shop).counts), "publish": with((*shop).publish), "await": with((*shop).await),
 			"receiver": with((*shop).receive), "pages": with((*shop).pages), "nats": with((*shop).nats),
-			"digest": with((*shop).digest),
+			"digest": with((*shop).digest), "exitcode": with((*shop).exitcode),
 		},
 	})
 }
@@ -64,14 +67,16 @@ type shop struct {
 
 type shopKey struct{}
 
-// openShop gives a script its configuration, a ticket and the published
-// tickets, which $TICKETS names.
+// openShop gives a script its configuration and a ticket; $TICKETS names the
+// folder of the tickets that all packages share, and $EXAMPLES that of the
+// published examples.
 func openShop(t *testing.T, e *testscript.Env) error {
 	tickets, err := filepath.Abs(filepath.Join("..", "..", "testdata", "tickets"))
 	if err != nil {
 		return err
 	}
 	e.Setenv("TICKETS", tickets)
+	e.Setenv("EXAMPLES", filepath.Join(tickets, "..", "..", "deploy"))
 	for from, to := range map[string]string{"shop.yaml": "rollwarden.yaml", "KL-1042.xjdf": "KL-1042.xjdf"} {
 		if err := provide(filepath.Join("testdata", "script", from), filepath.Join(e.WorkDir, to)); err != nil {
 			return err
@@ -153,4 +158,19 @@ func (s *shop) tree() string {
 	})
 	s.Check(err)
 	return b.String()
+}
+
+// exitcode runs a program that must end with a code.
+func (s *shop) exitcode(args []string) {
+	s.usage(!s.negated && len(args) > 1, "exitcode N PROGRAM ARGS...")
+	err := s.Exec(args[1], args[2:]...)
+	got := 0
+	if exit, ok := errors.AsType[*exec.ExitError](err); ok {
+		got = exit.ExitCode()
+	} else {
+		s.Check(err)
+	}
+	if fmt.Sprint(got) != args[0] {
+		s.Fatalf("want exit code %s, got %d", args[0], got)
+	}
 }
