@@ -2,7 +2,6 @@ package app
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 	"testing"
@@ -90,8 +89,6 @@ func report(machine string, at time.Time, i int) event.Event {
 	return say(machine, at, "run.progress", &event.RunProgress{Run: event.Run{Job: "J0", Metres: f(float64(i) * 1e-6)}})
 }
 
-var errEnough = errors.New("enough")
-
 // ingest runs the real loop over the journal with the watch live from the
 // first event, and returns once the last one is folded and judged.
 func ingest(b *testing.B, site rules.Site, j *journal.Journal, last uint64) {
@@ -174,6 +171,9 @@ func BenchmarkEventToAlarm(b *testing.B) {
 		send(b, nc, say("m0", began, "run.queued", &event.RunQueued{Job: job, Position: f(1)}))
 		waitFor(b, alarms, job)
 		took = append(took, time.Since(began))
+		// The run leaves the queue again, and somebody has seen its alarm.
+		send(b, nc, say("m0", time.Now(), "ticket.withdrawn", &event.TicketWithdrawn{Job: job}))
+		send(b, nc, say("m0", time.Now(), "operator.noted", &event.OperatorNoted{Hazard: "bare-edge", Job: job, Action: "acknowledge", By: "bench"}))
 	}
 	close(stop)
 	<-ended
