@@ -50,8 +50,7 @@ func Play(ctx context.Context, out io.Writer, o Options) error {
 	}
 	err = s.week()
 	if err == nil && o.Stay {
-		s.say("\nThe watch goes on until you stop it. The shop's clock stands still now.")
-		<-ctx.Done()
+		err = s.nextMonday()
 	}
 	if ctx.Err() != nil {
 		err = nil // stopped on purpose
@@ -175,6 +174,23 @@ func (s *show) week() error {
 		}
 	}
 	return s.report()
+}
+
+// nextMonday leaves the watch running with a morning's tickets in, so that the
+// board has something to show.
+func (s *show) nextMonday() error {
+	monday := s.monday.AddDate(0, 0, 7)
+	if err := s.until(monday.Add(7*time.Hour + 40*time.Minute)); err != nil {
+		return err
+	}
+	s.say("\n%s", monday.Format("Monday 2 January"))
+	n := s.score.tickets
+	if err := s.office(planDay(s.rng, monday, &n), monday); err != nil {
+		return err
+	}
+	s.say("\nThe watch goes on until you stop it; the shop's clock stands still. Look at %s/", s.app.URL())
+	<-s.ctx.Done()
+	return nil
 }
 
 // say prints one line.

@@ -168,8 +168,10 @@ func (s *show) office(jobs []job, day time.Time) error {
 	if err := s.taken(); err != nil {
 		return err
 	}
-	if err := s.showRejected(); err != nil {
-		return err
+	if day.Equal(s.monday) {
+		if err := s.showRejected(); err != nil {
+			return err
+		}
 	}
 	if day.Weekday() == time.Wednesday {
 		s.line("office", "", "marks a change: new tape for leaders")
