@@ -88,11 +88,28 @@ func Open(ctx context.Context, js jetstream.JetStream, o Options) (*Journal, err
 	if err != nil {
 		return nil, explainOpen(o, err)
 	}
+	return journalOf(js, stream, o), nil
+}
+
+// Look opens the journal for reading only: it makes no stream, and leaves the
+// limits of the one that is there as they are.
+func Look(ctx context.Context, js jetstream.JetStream, o Options) (*Journal, error) {
+	if o.Stream == "" {
+		o.Stream = StreamName
+	}
+	stream, err := js.Stream(ctx, o.Stream)
+	if err != nil {
+		return nil, explainOpen(o, err)
+	}
+	return journalOf(js, stream, o), nil
+}
+
+func journalOf(js jetstream.JetStream, stream jetstream.Stream, o Options) *Journal {
 	info := stream.CachedInfo()
 	if lost := info.State.Lost; lost != nil {
 		o.Log.Error().Int("entries", len(lost.Msgs)).Uint64("bytes", lost.Bytes).Msg("the journal's files are damaged and entries are lost: restore a copy if there is one")
 	}
-	return &Journal{out: js, conn: js.Conn(), stream: stream, created: info.Created, max: o.MaxBytes, gap: o.Gap, log: o.Log}, nil
+	return &Journal{out: js, conn: js.Conn(), stream: stream, created: info.Created, max: o.MaxBytes, gap: o.Gap, log: o.Log}
 }
 
 // openStream creates the stream, or updates what differs in the one there is.
@@ -168,6 +185,8 @@ func fit(c jetstream.StreamConfig) error {
 func explainOpen(o Options, err error) error {
 	err = fmt.Errorf("open journal stream %s: %w", o.Stream, err)
 	switch {
+	case errors.Is(err, jetstream.ErrStreamNotFound):
+		return fmt.Errorf("%w: no watch has kept its journal there yet", err)
 	case hasCode(err, codeStorageExceeded):
 		return fmt.Errorf("%w: NATS may store less than the %d bytes that the journal asks for: raise its store limit or lower the journal's", err, o.MaxBytes)
 	case errors.Is(err, jetstream.ErrJetStreamNotEnabled), errors.Is(err, jetstream.ErrJetStreamNotEnabledForAccount), errors.Is(err, nats.ErrNoResponders):

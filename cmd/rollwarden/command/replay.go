@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"maps"
+	"os"
 	"slices"
 	"time"
 
@@ -42,7 +43,7 @@ func (r replayCommand) Run(e *env) error {
 		defer cancel()
 		b.Close(end)
 	}()
-	j, err := journal.Open(e.ctx, b.JetStream(), cfg.JournalOptions(zerolog.Nop()))
+	j, err := journal.Look(e.ctx, b.JetStream(), cfg.JournalOptions(zerolog.Nop()))
 	if err != nil {
 		return err
 	}
@@ -57,6 +58,9 @@ func (r replayCommand) open(ctx context.Context, cfg *config.Config) (*bus.Bus, 
 	}
 	o := cfg.BusOptions("rollwarden-replay", zerolog.Nop())
 	o.Listen = ""
+	if _, none := os.Stat(o.StoreDir); none != nil {
+		return nil, fmt.Errorf("no watch runs and none has left a journal here: %w: go where the watch runs, or give --config or --nats", none)
+	}
 	return bus.Open(ctx, o)
 }
 
@@ -101,7 +105,7 @@ func printDifferences(e *env, diffs []rules.Difference) error {
 		}
 		fmt.Fprintf(e.out, "%s/%s %s %s %s: %s\n    %s\n", d.Site, d.Machine, d.Key.Hazard, d.Key.Job, d.Key.Part, what, d.Message)
 	}
-	_, err := fmt.Fprintf(e.out, "%d alarms differ\n", len(diffs))
+	_, err := fmt.Fprintf(e.out, "alarms that differ: %d\n", len(diffs))
 	return err
 }
 
