@@ -56,11 +56,16 @@ func (c *Config) FolderOptions(log zerolog.Logger) folder.Options {
 	}
 }
 
+// serverStore is what the built-in server may store, bytes. The journal is all
+// that it stores and has its own limit; one here as well would have to be above
+// every limit that the journal ever had, or a lower one could not be set.
+const serverStore = 1 << 50
+
 // BusOptions say which NATS to use. name is what the connection is called.
 func (c *Config) BusOptions(name string, log zerolog.Logger) bus.Options {
 	return bus.Options{
 		URL: c.natsURL(), Listen: c.NATS.Listen, StoreDir: filepath.Join(c.DataFolder(), "nats"),
-		SyncAlways: c.NATS.SyncAlways, MaxStore: int64(c.NATS.MaxStore), Name: name,
+		SyncAlways: c.NATS.SyncAlways, MaxStore: serverStore, Name: name,
 		Login: c.NATSOptions(), Log: log,
 	}
 }

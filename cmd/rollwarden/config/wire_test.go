@@ -33,7 +33,7 @@ func TestDefaultsOpen(t *testing.T) {
 
 func TestBusOptions(t *testing.T) {
 	o := Default().BusOptions("watch", zerolog.Nop())
-	if o.URL != "" || o.Listen != "127.0.0.1:4222" || o.StoreDir != filepath.Join("data", "nats") || !o.SyncAlways || o.MaxStore != 4<<30 || o.Name != "watch" {
+	if o.URL != "" || o.Listen != "127.0.0.1:4222" || o.StoreDir != filepath.Join("data", "nats") || !o.SyncAlways || o.MaxStore < 1<<50 || o.Name != "watch" {
 		t.Errorf("got %+v", o)
 	}
 	c := load(t, "nats: {url: 'nats://127.0.0.1:1, tls://127.0.0.1:2', user: crew}", "ROLLWARDEN_NATS_PASSWORD=p@ss:word")
