@@ -39,7 +39,7 @@ const (
 //	receiver take|refuse       a webhook, that high alarms are paged on from the next watch
 //	pages N                    wait until it has taken N pages, no more; prints what came
 //	nats                       a NATS server of somebody else, that the next watch uses
-//	digest FOLDER              print a digest of all files below a folder
+//	digest PATTERN             print a digest of each file that matches
 //	exitcode N PROGRAM ARGS... exec, for a program that must end with this code
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{

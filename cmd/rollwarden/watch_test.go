@@ -4,10 +4,8 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"net/http"
 	"os"
 	"os/exec"
@@ -183,24 +181,18 @@ func (s *shop) counts(args []string) {
 	s.Check(os.WriteFile(s.MkAbs(args[0]), []byte(kept.String()), 0o644))
 }
 
-// digest prints one digest for each file, so that two of a folder can be
-// compared.
+// digest prints one digest for each file of a pattern, so that two states of
+// them can be compared.
 func (s *shop) digest(args []string) {
-	s.usage(!s.negated && len(args) == 1, "digest FOLDER")
-	root, found := s.MkAbs(args[0]), 0
-	s.Check(filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
-		if err != nil || d.IsDir() {
-			return err
-		}
-		data, err := os.ReadFile(path)
-		if errors.Is(err, fs.ErrNotExist) {
-			return nil
-		}
-		found++
-		fmt.Fprintf(s.Stdout(), "%x %s\n", sha256.Sum256(data), strings.TrimPrefix(path, root))
-		return err
-	}))
-	if found == 0 {
-		s.Fatalf("%s holds no file", args[0])
+	s.usage(!s.negated && len(args) == 1, "digest PATTERN")
+	files, err := filepath.Glob(s.MkAbs(args[0]))
+	s.Check(err)
+	if len(files) == 0 {
+		s.Fatalf("no file matches %s", args[0])
+	}
+	for _, file := range files {
+		data, err := os.ReadFile(file)
+		s.Check(err)
+		fmt.Fprintf(s.Stdout(), "%x %s\n", sha256.Sum256(data), file)
 	}
 }
