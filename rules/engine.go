@@ -48,8 +48,9 @@ const Source = "rollwarden/watch"
 // concurrent use: one goroutine owns it, and readers get a View.
 type Engine struct {
 	site   Site
-	plants map[string]*plant.Machine
+	plants map[machineID]*plant.Machine
 	rules  map[hazard.Place]*hazard.Rules
+	rows   rowSets
 
 	seq    uint64
 	seen   floor.Seen
@@ -59,15 +60,18 @@ type Engine struct {
 	dirty   map[string]bool // machines to judge
 	watches map[string]*watch
 	wakes   wakes
-	scratch []hazard.Scene
+	scratch []hazard.Scene // of the machine that is judged, kept to save allocations
+	found   []finding      // likewise
+	keys    []string       // likewise, of the machines to judge
 }
 
 // New returns an engine over an empty journal.
 func New(site Site) *Engine {
 	e := &Engine{
 		site:    site,
-		plants:  make(map[string]*plant.Machine, len(site.Machines)),
+		plants:  make(map[machineID]*plant.Machine, len(site.Machines)),
 		rules:   map[hazard.Place]*hazard.Rules{},
+		rows:    sortRows(site.Book.Rows),
 		floor:   floor.New(),
 		alarms:  alarm.NewBook(),
 		dirty:   map[string]bool{},
@@ -75,7 +79,7 @@ func New(site Site) *Engine {
 	}
 	for i := range site.Machines {
 		m := &site.Machines[i]
-		e.plants[floor.Key(m.Site, m.Name)] = m
+		e.plants[machineID{m.Site, m.Name}] = m
 	}
 	return e
 }
@@ -171,14 +175,18 @@ func (e *Engine) Restore(data []byte) error {
 	return nil
 }
 
+// machineID finds a machine without joining its names into a text first.
+type machineID struct{ site, name string }
+
 // plantOf returns what is configured for a machine.
 func (e *Engine) plantOf(site, name string) *plant.Machine {
-	if m, ok := e.plants[floor.Key(site, name)]; ok {
+	id := machineID{site, name}
+	if m, ok := e.plants[id]; ok {
 		return m
 	}
 	m := e.site.Default
 	m.Site, m.Name, m.Configured = site, name, false
-	e.plants[floor.Key(site, name)] = &m
+	e.plants[id] = &m
 	return &m
 }
 

@@ -90,19 +90,17 @@ func (e *Engine) Pending() (n int) {
 	return n
 }
 
-// dirtyKeys lists the machines to judge in a fixed order.
+// dirtyKeys lists the machines to judge in a fixed order. The list is good
+// until the next call.
 func (e *Engine) dirtyKeys() []string {
-	if len(e.dirty) == 0 {
-		return nil
-	}
-	keys := make([]string, 0, len(e.dirty))
+	e.keys = e.keys[:0]
 	for k := range e.dirty {
-		keys = append(keys, k)
+		e.keys = append(e.keys, k)
 	}
-	if len(keys) > 1 {
-		slices.Sort(keys)
+	if len(e.keys) > 1 {
+		slices.Sort(e.keys)
 	}
-	return keys
+	return e.keys
 }
 
 func (e *Engine) judgeMachine(now time.Time, key string, m *floor.Machine, out []event.Event) []event.Event {
@@ -142,10 +140,11 @@ func (e *Engine) judgeMachine(now time.Time, key string, m *floor.Machine, out [
 }
 
 // find checks every row against every scene of the machine. It returns the
-// hazards that hold and the next moment when time alone may change that.
+// hazards that hold, which are good until the next call, and the next moment
+// when time alone may change that.
 func (e *Engine) find(now time.Time, m *floor.Machine) ([]finding, time.Time) {
 	e.scenes(now, m)
-	var found []finding
+	found := e.found[:0]
 	var next time.Time
 	sooner := func(t time.Time) {
 		if t.After(now) && (next.IsZero() || t.Before(next)) {
@@ -155,36 +154,57 @@ func (e *Engine) find(now time.Time, m *floor.Machine) ([]finding, time.Time) {
 	for i := range e.scratch {
 		s := &e.scratch[i]
 		sooner(hazard.Wake(s))
-		for r := range e.site.Book.Rows {
-			row := &e.site.Book.Rows[r]
+		ahead := time.Duration(0) // how far off the start is; nothing when it may come at any moment
+		if i > 0 && s.Phase == hazard.Queued && !s.ReadyAt.IsZero() {
+			ahead = s.ReadyAt.Sub(now)
+		}
+		for _, r := range e.rowsFor(s, i == 0) {
 			tuning := &s.Rules.Tunings[r]
-			if !tuning.Enabled || !judges(row, s, i == 0) {
-				continue
-			}
-			if raiseAt := s.ReadyAt.Add(-tuning.Horizon); i > 0 && s.Phase == hazard.Queued && !s.ReadyAt.IsZero() && raiseAt.After(now) {
-				sooner(raiseAt)
-				continue
-			}
-			if row.Check(s) == hazard.Holds {
+			switch row := &e.site.Book.Rows[r]; {
+			case !tuning.Enabled:
+			case ahead > tuning.Horizon:
+				sooner(now.Add(ahead - tuning.Horizon))
+			case row.Check(s) == hazard.Holds:
 				found = append(found, finding{row: r, scene: i, key: targetKey(row, s)})
 			}
 		}
 	}
+	e.found = found
 	return found, next
 }
 
-// judges reports whether a row is judged on a scene. The first scene is the
+// rowsFor lists the rows that are judged on a scene. The first scene is the
 // machine's own; every other is a run's.
-func judges(row *hazard.Row, s *hazard.Scene, machine bool) bool {
+func (e *Engine) rowsFor(s *hazard.Scene, machine bool) []int {
 	switch {
-	case machine || row.Scope == hazard.OnMachine:
-		return machine && row.Scope == hazard.OnMachine
+	case machine:
+		return e.rows.machine
 	case s.Phase == hazard.Resting:
-		return row.Code == hazard.EarlyFinish
-	case row.Scope == hazard.OnNext:
-		return s.Next
+		return e.rows.resting
+	case s.Next:
+		return e.rows.next
 	}
-	return true
+	return e.rows.queued
+}
+
+// rowSets are the indices of the rule book's rows by what they are judged on.
+type rowSets struct{ machine, next, queued, resting []int }
+
+func sortRows(rows []hazard.Row) (sets rowSets) {
+	for i, row := range rows {
+		if row.Scope == hazard.OnMachine {
+			sets.machine = append(sets.machine, i)
+			continue
+		}
+		sets.next = append(sets.next, i)
+		if row.Scope == hazard.OnQueued {
+			sets.queued = append(sets.queued, i)
+		}
+		if row.Code == hazard.EarlyFinish {
+			sets.resting = append(sets.resting, i)
+		}
+	}
+	return sets
 }
 
 func targetKey(row *hazard.Row, s *hazard.Scene) alarm.Key {

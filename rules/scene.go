@@ -86,6 +86,9 @@ func (e *Engine) want(s *hazard.Scene) {
 	if t.Stock == "" && t.FilmClass == "" {
 		return
 	}
+	if t.Stock == s.Loaded.Stock && s.Loaded.Given {
+		return // the shop's list says the same of it
+	}
 	s.Wanted = e.site.Films.Lookup(t.Stock, t.FilmClass)
 	if !s.Next && s.Phase == hazard.Queued {
 		s.Rules = e.rulesFor(hazard.Place{Site: s.Machine.Site, Machine: s.Machine.Name, Stock: s.Wanted.Stock, Class: s.Wanted.Class})
