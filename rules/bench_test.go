@@ -10,9 +10,15 @@ import (
 	"rollwarden/rules/plant"
 )
 
-// BenchmarkFoldAndJudge is the cost of one event in a shop of 50 machines,
-// each with a running job and five in its queue: make it, fold it, judge.
+// BenchmarkFoldAndJudge is the cost of one event in a shop of 50 machines, each
+// with a running job and some in its queue: make it, fold it, judge.
 func BenchmarkFoldAndJudge(b *testing.B) {
+	for _, queued := range []int{2, 5, 20} {
+		b.Run(fmt.Sprintf("queued=%d", queued), func(b *testing.B) { foldAndJudge(b, queued) })
+	}
+}
+
+func foldAndJudge(b *testing.B, queued int) {
 	machines := make([]plant.Machine, 50)
 	for i := range machines {
 		machines[i] = machine("north", fmt.Sprint("m", i))
@@ -21,7 +27,7 @@ func BenchmarkFoldAndJudge(b *testing.B) {
 	for _, m := range machines {
 		d.sayAt("north", m.Name, "roll.loaded", &event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric, WidthMM: p(1370), LengthM: p(1e5), ThicknessUM: p(220)})
 		d.sayAt("north", m.Name, "edge.moved", &event.EdgeMoved{PositionMM: p(400), Cause: event.CauseAdvance})
-		for i := range 6 {
+		for i := range queued + 1 {
 			d.sayAt("north", m.Name, "ticket.received", ticket(fmt.Sprint("J", i)))
 		}
 		d.sayAt("north", m.Name, "run.started", &event.RunStarted{Run: run("J0", nil)})
