@@ -345,3 +345,35 @@ func TestWhatRunsNowTakesItsShareOfTheRoll(t *testing.T) {
 	// 6 m are enough for either job of 3 m with its tail of 1 m, not for both.
 	want(t, only(d.say("ticket.received", ticket("J2")), hazard.ShortRoll), "normal>unacknowledged")
 }
+
+func TestAnEmptyMachineHasNoEdgeUntilItStarts(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.monoRoll(0)
+	want(t, only(d.say("ticket.received", ticket("J1")), hazard.BareEdge), "normal>unacknowledged")
+	want(t, only(d.say("roll.removed", &event.RollRemoved{}), hazard.BareEdge), "unacknowledged>returned-unacknowledged")
+	// A start without a known roll means that somebody put one on and did not
+	// say so: then nobody knows where its edge is.
+	want(t, only(d.say("run.started", &event.RunStarted{Run: run("J1", nil)}), hazard.BareEdge), "returned-unacknowledged>unacknowledged")
+}
+
+func TestSilenceCountsOnlyWhenAStartIsDue(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.monoRoll(400)
+	k := ticket("J1")
+	k.StartAt = at(20 * time.Hour)
+	want(t, only(d.say("ticket.received", k), hazard.StaleFloor), "")
+	want(t, only(d.wait(19*time.Hour+59*time.Minute), hazard.StaleFloor), "")
+	// With its on-delay of two minutes after the start was due.
+	want(t, only(d.wait(2*time.Minute), hazard.StaleFloor), "")
+	want(t, only(d.wait(2*time.Minute), hazard.StaleFloor), "normal>unacknowledged")
+}
+
+func TestAnAlarmThatComesBackWaitsForItsDelayAgain(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.say("ticket.received", ticket("J1")) // no roll was ever heard of
+	want(t, only(d.wait(2*time.Minute), hazard.StaleFloor), "normal>unacknowledged")
+	d.monoRoll(400)
+	d.say("roll.removed", &event.RollRemoved{})
+	want(t, only(d.wait(time.Minute), hazard.StaleFloor), "")
+	want(t, only(d.wait(time.Minute), hazard.StaleFloor), "returned-unacknowledged>unacknowledged")
+}

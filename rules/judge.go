@@ -325,7 +325,7 @@ func (e *Engine) input(now time.Time, m *floor.Machine, t *track, a *alarm.Alarm
 	if a.State == alarm.Suppressed {
 		return input{on: alarm.Unsuppress}, time.Time{}
 	}
-	if ready := t.since.Add(scene.Rules.Tunings[t.found.row].OnDelay); a.State == alarm.Normal && ready.After(now) {
+	if ready := t.since.Add(scene.Rules.Tunings[t.found.row].OnDelay); !a.State.Active() && ready.After(now) {
 		return input{}, ready
 	}
 	if a.State.Active() && worse(row, scene, t.found.row, a) {

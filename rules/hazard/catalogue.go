@@ -115,7 +115,7 @@ var Builtin = []Row{
 	{
 		Code: StaleFloor, Title: "The floor is not known", Priority: Low, Scope: OnMachine,
 		Knows:    "when the machine was last heard, and every fact the rule book requires",
-		When:     "work is planned, but nothing was heard from the machine for too long, or a required fact about roll, edge or ticket is unknown, or the machine is not configured",
+		When:     "work is planned, but the machine was silent for too long with a start due or a run on, or a required fact about roll, edge or ticket is unknown, or the machine is not configured",
 		Why:      "what is not known cannot be judged, and is never treated as safe",
 		Remedies: []string{"tell-floor"},
 		OnDelay:  2 * time.Minute, // whoever loads a roll needs a moment to say where its edge is
@@ -155,15 +155,20 @@ func see(name, value, limit string) event.Evidence {
 func contourCut(s *Scene) bool { t := s.ticket(); return t != nil && t.ContourCut }
 
 // Bare edge. A next run is only about to start from a bare edge when nothing
-// runs: while film feeds, it hangs together with what runs now.
+// runs, since film that feeds hangs together with what runs now, and when film
+// is on: a machine whose roll was just taken off is known to be empty.
 
 func checkBareEdge(s *Scene) Verdict {
-	if s.Loaded.LiesFlat || s.Phase == Queued && s.Machine.Run != nil {
+	if s.Loaded.LiesFlat || s.Phase == Queued && (s.Machine.Run != nil || s.empty()) {
 		return Clear
 	}
 	front, ok := s.frontMM().Get()
 	return holdsIf(!ok || front < s.Plant.Path.CureExitMM)
 }
+
+// empty reports whether the roll is known to have been taken off. That no roll
+// was ever heard of is another thing: then nobody knows what is on.
+func (s *Scene) empty() bool { return !s.Machine.Roll.Loaded && !s.Machine.Roll.At.IsZero() }
 
 func bareEdgeNow(s *Scene) bool { return s.Run != nil && checkBareEdge(s) == Holds }
 
@@ -565,7 +570,13 @@ func sayEarlyFinish(s *Scene) string {
 
 // What is not known.
 
+// silent reports whether the machine was not heard for too long although it
+// should have been: a run is on, or its start is due. Silence before that, as
+// over a night, says nothing.
 func (s *Scene) silent() bool {
+	if s.Phase == Queued && s.ReadyAt.After(s.Now) {
+		return false
+	}
 	return s.Machine.LastHeard.IsZero() || !s.Now.Before(s.Machine.LastHeard.Add(s.Rules.StaleAfter))
 }
 
@@ -637,6 +648,7 @@ func Wake(s *Scene) time.Time {
 	}
 	if s.Run != nil && !s.Machine.LastHeard.IsZero() {
 		sooner(s.Machine.LastHeard.Add(s.Rules.StaleAfter))
+		sooner(s.ReadyAt)
 	}
 	if by := s.finishBy(); !by.IsZero() {
 		// Rested just in time is in time, so the first moment too late counts.
