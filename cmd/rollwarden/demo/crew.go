@@ -51,15 +51,17 @@ func (s *show) machineNamed(name string) *machine {
 
 func (s *show) printAlarm(e event.Event, d *event.AlarmChanged) {
 	what := d.Hazard + " (" + d.Priority + ")"
-	switch {
-	case d.Phase == "running":
-		what += " " + d.Job + " has started"
-	case d.ReadyAt != nil && !d.ReadyAt.After(e.Time):
-		what += " " + d.Job + " is due"
-	case d.ReadyAt != nil:
-		what += " " + d.Job + " starts in " + units.Span(d.ReadyAt.Sub(e.Time))
-	case d.Job != "":
+	if d.Job != "" {
 		what += " " + d.Job
+	}
+	switch {
+	case d.Job == "":
+	case d.Phase == "running":
+		what += " has started"
+	case d.ReadyAt != nil && !d.ReadyAt.After(e.Time):
+		what += " is due"
+	case d.ReadyAt != nil:
+		what += " starts in " + units.Span(d.ReadyAt.Sub(e.Time))
 	}
 	s.line("ALARM", e.Machine, "%s: %s", what, reason(d))
 	if len(d.Remedies) > 0 && d.Remedies[0].WhyNot == "" {
