@@ -61,16 +61,18 @@ func (s *shop) watch(args []string) {
 func (s *shop) environ() []string {
 	env := []string{"PATH=" + s.Getenv("PATH"), "TMPDIR=" + s.Getenv("TMPDIR"), "GORACE=" + os.Getenv("GORACE")}
 	for _, name := range config.EnvNames() {
-		if value := s.Getenv(name); value != "" && name != listenNATS {
+		if value := s.Getenv(name); value != "" && name != listenNATS && name != listenHTTP {
 			env = append(env, name+"="+value)
 		}
 	}
 	return env
 }
 
-// listenNATS tells the commands of a script where the watch's own NATS is, as
-// a fixed port would.
-var listenNATS = config.Variable("nats.listen")
+// These tell the commands of a script where the watch is, as fixed ports would.
+var (
+	listenNATS = config.Variable("nats.listen")
+	listenHTTP = config.Variable("http.listen")
+)
 
 // find reads from the log where the watch listens.
 func (s *shop) find(before int64) {
@@ -94,6 +96,7 @@ func (s *shop) find(before int64) {
 	s.Setenv("BOARD", at.Board)
 	s.Setenv("NATS", at.NATS)
 	s.Setenv(listenNATS, strings.TrimPrefix(at.NATS, "nats://"))
+	s.Setenv(listenHTTP, strings.TrimPrefix(at.Board, "http://"))
 }
 
 // signal ends the watch.
