@@ -29,6 +29,11 @@ func (p *TicketRejected) Check() error {
 
 // Check implements Payload.
 func (p *RollLoaded) Check() error {
+	return check(p, p.Stock, p.FilmClass, p.Lot, p.WidthMM, p.LengthM, p.ThicknessUM, p.EdgeMM)
+}
+
+// Check implements Payload.
+func (p *RollRemoved) Check() error {
 	return check(p, p.Stock, p.FilmClass, p.Lot, p.WidthMM, p.LengthM, p.ThicknessUM)
 }
 

@@ -318,7 +318,7 @@ func TestCheckOfBuiltPayloads(t *testing.T) {
 		{&event.CutFinished{}, "data.rewound is missing: want true or false"},
 		{&event.HeadChecked{NozzlesOK: ptr(true)}, "data.obstruction_clear is missing: want true or false"},
 		{&event.RunStarted{}, "data.job is missing: want a text that is not empty"},
-		{&event.RollRemoved{RollLoaded: event.RollLoaded{FilmClass: "vinyl"}}, `data.film_class: want one of monomeric, polymeric, cast, paper, polyester, banner, textile, other, unknown, got "vinyl"`},
+		{&event.RollRemoved{FilmClass: "vinyl"}, `data.film_class: want one of monomeric, polymeric, cast, paper, polyester, banner, textile, other, unknown, got "vinyl"`},
 	} {
 		got := "nothing"
 		if err := tt.data.Check(); err != nil {

@@ -81,7 +81,7 @@ type TicketRejected struct {
 // the values of a metric label, so there is no free text among them.
 var RejectKinds = []string{"malformed", "incomplete", "too-large", "forbidden", "missing-field", "bad-value", "unsupported", "unreadable"}
 
-// RollLoaded says what was put on a machine; RollRemoved what came off.
+// RollLoaded says what was put on a machine, and how far it was threaded.
 type RollLoaded struct {
 	Stock       string   `json:"stock,omitzero" doc:"stock code"`
 	FilmClass   Class    `json:"film_class,omitzero" doc:"film class"`
@@ -89,10 +89,18 @@ type RollLoaded struct {
 	WidthMM     *float64 `json:"width_mm,omitzero" doc:"width" unit:"mm" min:"1" max:"20000"`
 	LengthM     *float64 `json:"length_m,omitzero" doc:"metres on the roll" unit:"m" min:"0" max:"100000"`
 	ThicknessUM *float64 `json:"thickness_um,omitzero" doc:"thickness of film with liner" unit:"µm" min:"1" max:"20000"`
+	EdgeMM      *float64 `json:"edge_mm,omitzero" doc:"where its edge was threaded to, downstream of the print line; not known when absent" unit:"mm" min:"-100000" max:"1000000"`
 }
 
-// RollRemoved says that the roll came off the machine.
-type RollRemoved struct{ RollLoaded }
+// RollRemoved says what came off the machine.
+type RollRemoved struct {
+	Stock       string   `json:"stock,omitzero" doc:"stock code"`
+	FilmClass   Class    `json:"film_class,omitzero" doc:"film class"`
+	Lot         string   `json:"lot,omitzero" doc:"lot number"`
+	WidthMM     *float64 `json:"width_mm,omitzero" doc:"width" unit:"mm" min:"1" max:"20000"`
+	LengthM     *float64 `json:"length_m,omitzero" doc:"metres on the roll" unit:"m" min:"0" max:"100000"`
+	ThicknessUM *float64 `json:"thickness_um,omitzero" doc:"thickness of film with liner" unit:"µm" min:"1" max:"20000"`
+}
 
 // The causes of an edge movement.
 const (

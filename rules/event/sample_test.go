@@ -30,7 +30,7 @@ func samples() map[event.Type]event.Payload {
 		"ticket.withdrawn": &event.TicketWithdrawn{Job: "KLD-1041", Part: "2", Reason: "customer changed the colour"},
 		"ticket.rejected":  &event.TicketRejected{SourceFile: "bad.xjdf", SourceSHA256: "9f86d081884c7d65", Kind: "malformed", Reason: "line 3: an element is not closed"},
 		"roll.loaded":      &roll,
-		"roll.removed":     &event.RollRemoved{RollLoaded: roll},
+		"roll.removed":     &event.RollRemoved{Stock: roll.Stock, LengthM: roll.LengthM},
 		"edge.moved":       &event.EdgeMoved{PositionMM: ptr(412.5), Cause: event.CauseAdvance},
 		"leader.attached":  &event.LeaderAttached{LengthMM: 900, ThicknessUM: ptr(130.0)},
 		"leader.removed":   &event.LeaderRemoved{LengthMM: ptr(900.0), ThicknessUM: ptr(130.0)},

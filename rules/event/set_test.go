@@ -23,7 +23,7 @@ var typed = map[event.Type]struct {
 		pairs{"stock": "MONO-GLOSS-137", "film_class": "monomeric", "lot": "L-77", "width_mm": "1370", "length_m": "42.5", "thickness_um": "210"},
 		&event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric, Lot: "L-77", WidthMM: ptr(1370.0), LengthM: ptr(42.5), ThicknessUM: ptr(210.0)},
 	},
-	"roll.removed":    {pairs{"stock": "CAST-WRAP-152"}, &event.RollRemoved{RollLoaded: event.RollLoaded{Stock: "CAST-WRAP-152"}}},
+	"roll.removed":    {pairs{"stock": "CAST-WRAP-152"}, &event.RollRemoved{Stock: "CAST-WRAP-152"}},
 	"edge.moved":      {pairs{"by_mm": "+40", "cause": "feed"}, &event.EdgeMoved{ByMM: ptr(40.0), Cause: event.CauseFeed}},
 	"leader.attached": {pairs{"length_mm": "9e2", "thickness_um": "130"}, &event.LeaderAttached{LengthMM: 900, ThicknessUM: ptr(130.0)}},
 	"leader.removed":  {pairs{"length_mm": "0"}, &event.LeaderRemoved{LengthMM: ptr(0.0)}},

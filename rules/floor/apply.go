@@ -149,7 +149,7 @@ func (st step) rollLoaded(m *Machine, d *event.RollLoaded) {
 		WidthMM: units.From(d.WidthMM), LeftM: units.From(d.LengthM), ThicknessUM: units.From(d.ThicknessUM),
 	}
 	// How far a fresh roll was threaded is not known until somebody says so.
-	m.Edge, m.Leader = Edge{At: st.Time}, Leader{}
+	m.Edge, m.Leader = Edge{PositionMM: units.From(d.EdgeMM), At: st.Time}, Leader{}
 }
 
 func (st step) rollRemoved(m *Machine) {

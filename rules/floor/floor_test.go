@@ -50,6 +50,10 @@ func load(c *crew) {
 	c.say("roll.loaded", &event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric, WidthMM: p(1370), LengthM: p(50)})
 }
 
+func loadTo(mm float64) func(*crew) {
+	return func(c *crew) { c.say("roll.loaded", &event.RollLoaded{LengthM: p(50), EdgeMM: &mm}) }
+}
+
 func edge(mm float64, cause string) func(*crew) {
 	return func(c *crew) { c.say("edge.moved", &event.EdgeMoved{PositionMM: &mm, Cause: cause}) }
 }
@@ -119,6 +123,7 @@ func TestTransitions(t *testing.T) {
 		want want
 	}{
 		{"a fresh roll has an unknown edge", []func(*crew){edge(0, "rewind"), load}, want{edge: unknown, left: known(50)}},
+		{"a fresh roll whose threading is told", []func(*crew){loadTo(120)}, want{edge: known(120), left: known(50)}},
 		{"a fresh roll takes leader and shape away", []func(*crew){load, shape, leader(300), load}, want{
 			anomalies: []string{"roll-replaced"},
 			check: func(m *floor.Machine) string {

@@ -125,19 +125,15 @@ func (s *show) firstRolls() error {
 // load puts a fresh roll on and threads it to the print line.
 func (s *show) load(m *machine, stock string, class event.Class) error {
 	if m.stock != "" {
-		if err := s.publish(m.site, m.name, "roll.removed", &event.RollRemoved{RollLoaded: event.RollLoaded{Stock: m.stock, LengthM: ptr(max(0, m.leftM))}}); err != nil {
+		if err := s.publish(m.site, m.name, "roll.removed", &event.RollRemoved{Stock: m.stock, LengthM: ptr(max(0, m.leftM))}); err != nil {
 			return err
 		}
 	}
 	m.stock, m.class, m.leftM, m.edgeMM, m.leader, m.treated = stock, class, rollM, 0, 0, ""
 	thickness := map[event.Class]float64{event.Monomeric: 220, event.Polymeric: 210, event.Cast: 180}[class]
-	err := s.publish(m.site, m.name, "roll.loaded", &event.RollLoaded{
-		Stock: stock, FilmClass: class, WidthMM: ptr(widthMM), LengthM: ptr(rollM), ThicknessUM: &thickness,
+	return s.publish(m.site, m.name, "roll.loaded", &event.RollLoaded{
+		Stock: stock, FilmClass: class, WidthMM: ptr(widthMM), LengthM: ptr(rollM), ThicknessUM: &thickness, EdgeMM: ptr(0),
 	})
-	if err != nil {
-		return err
-	}
-	return s.publish(m.site, m.name, "edge.moved", &event.EdgeMoved{PositionMM: ptr(0), Cause: event.CauseRewind})
 }
 
 func ptr(v float64) *float64 { return &v }
