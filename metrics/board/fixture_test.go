@@ -40,7 +40,7 @@ func machine(site, name string) plant.Machine {
 	return plant.Machine{
 		Site: site, Name: name, Configured: true,
 		Path:    plant.Path{CureEntryMM: 180, CureExitMM: 330, TakeUpMM: 900, GapUM: 1500},
-		SwathMM: 54, StrokeS: 1.6, MaxWidthMM: 1370, Ink: film.DefaultInk, ToleranceMM: 0.3,
+		SwathMM: 54, StrokeS: 1.6, MaxWidthMM: 1370, Ink: plant.DefaultInk, ToleranceMM: 0.3,
 	}
 }
 

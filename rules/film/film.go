@@ -1,5 +1,5 @@
 // Package film knows what a film is: its class defaults, the shop's stock
-// codes over them, and the fixed formulas for area, cost and cure dose.
+// codes over them, and the fixed formulas for area and cost.
 //
 // The class defaults are soft knowledge. Each is a starting point that a shop
 // replaces with its supplier's data sheet or its own control strips.

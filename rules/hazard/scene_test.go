@@ -38,7 +38,7 @@ func heron() *plant.Machine {
 	return &plant.Machine{
 		Site: "north", Name: "heron", Configured: true,
 		Path:    plant.Path{CureEntryMM: 180, CureExitMM: 330, TakeUpMM: 900, GapUM: 1500},
-		SwathMM: 54, StrokeS: 1.6, MaxWidthMM: 1370, Ink: film.DefaultInk, ToleranceMM: 0.3,
+		SwathMM: 54, StrokeS: 1.6, MaxWidthMM: 1370, Ink: plant.DefaultInk, ToleranceMM: 0.3,
 	}
 }
 

@@ -1,13 +1,10 @@
 // Package plant describes what does not change while the watch runs: the
 // machines with their feed path, the ink they cure, the cutter's tolerance, and
-// what a head strike costs this shop.
+// what a head strike costs this shop. The formulas that need nothing else stand
+// beside them: how far to advance, how long film cures, and how well.
 package plant
 
-import (
-	"github.com/bojanz/currency"
-
-	"rollwarden/rules/film"
-)
+import "github.com/bojanz/currency"
 
 // Path is the feed path of one machine. Positions are mm downstream of the
 // print line, which is 0.
@@ -41,7 +38,7 @@ type Machine struct {
 	SwathMM     float64 // height that one carriage pass covers
 	StrokeS     float64 // time of one carriage stroke
 	MaxWidthMM  float64 // widest roll
-	Ink         film.Ink
+	Ink         Ink
 	ToleranceMM float64 // print-to-cut tolerance of the cutter, mm
 	Configured  bool    // false for a machine only known from its events
 }

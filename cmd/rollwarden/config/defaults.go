@@ -4,7 +4,6 @@ import (
 	"time"
 
 	"rollwarden/rules/event"
-	"rollwarden/rules/film"
 	"rollwarden/rules/plant"
 	"rollwarden/rules/risk"
 )
@@ -23,8 +22,8 @@ func Default() *Config {
 			Keys: map[string][]Key{}, Classes: map[string]event.Class{},
 		},
 		Rules:    Rules{UncompensatedShare: 0.2},
-		Machines: []Machine{{Site: "shop", Name: "printer-1", Ink: film.DefaultInk.Family}},
-		Inks:     map[string]Ink{film.DefaultInk.Family: inkOf(film.DefaultInk)},
+		Machines: []Machine{{Site: "shop", Name: "printer-1", Ink: plant.DefaultInk.Family}},
+		Inks:     map[string]Ink{plant.DefaultInk.Family: inkOf(plant.DefaultInk)},
 		Classes:  map[event.Class]Film{},
 		Costs: Costs{
 			LabourPerHour: "30", DowntimePerHour: "60", HeadSharePerStrike: "40", LeaderTape: "0.15",
@@ -45,7 +44,7 @@ func Default() *Config {
 	}
 }
 
-func inkOf(k film.Ink) Ink {
+func inkOf(k plant.Ink) Ink {
 	return Ink{
 		ActivationJPerMol: &k.ActivationJ, ReferenceC: &k.ReferenceC, NeedS: &k.NeedS,
 		RestLaminate: seconds(k.RestLaminateS), RestCut: seconds(k.RestCutS),

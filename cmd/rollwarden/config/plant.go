@@ -3,7 +3,6 @@ package config
 import (
 	"cmp"
 
-	"rollwarden/rules/film"
 	"rollwarden/rules/plant"
 )
 
@@ -42,16 +41,16 @@ func (c *Config) plant(m Machine) plant.Machine {
 	}
 	out.SwathMM, out.StrokeS = or(m.SwathMM, out.SwathMM), or(m.StrokeS, out.StrokeS)
 	out.MaxWidthMM, out.ToleranceMM = or(m.MaxWidthMM, out.MaxWidthMM), or(m.ToleranceMM, out.ToleranceMM)
-	out.Ink = c.ink(cmp.Or(m.Ink, film.DefaultInk.Family))
+	out.Ink = c.ink(cmp.Or(m.Ink, plant.DefaultInk.Family))
 	return out
 }
 
-func (c *Config) ink(family string) film.Ink {
+func (c *Config) ink(family string) plant.Ink {
 	k := c.Inks[family]
-	return film.Ink{
+	return plant.Ink{
 		Family:      family,
-		ActivationJ: or(k.ActivationJPerMol, film.DefaultInk.ActivationJ), ReferenceC: or(k.ReferenceC, film.DefaultInk.ReferenceC),
-		NeedS: or(k.NeedS, film.DefaultInk.NeedS), RestLaminateS: k.RestLaminate.Seconds(), RestCutS: k.RestCut.Seconds(),
+		ActivationJ: or(k.ActivationJPerMol, plant.DefaultInk.ActivationJ), ReferenceC: or(k.ReferenceC, plant.DefaultInk.ReferenceC),
+		NeedS: or(k.NeedS, plant.DefaultInk.NeedS), RestLaminateS: k.RestLaminate.Seconds(), RestCutS: k.RestCut.Seconds(),
 	}
 }
 

@@ -8,8 +8,8 @@ import (
 	"time"
 
 	"rollwarden/rules"
-	"rollwarden/rules/film"
 	"rollwarden/rules/hazard"
+	"rollwarden/rules/plant"
 	"rollwarden/rules/register"
 	"rollwarden/rules/remedy"
 	"rollwarden/rules/units"
@@ -27,7 +27,7 @@ func (c *Config) Site() (rules.Site, error) {
 	}
 	odds, display := c.odds(), c.Display()
 	site := rules.Site{
-		Default: c.plant(Machine{Ink: film.DefaultInk.Family}),
+		Default: c.plant(Machine{Ink: plant.DefaultInk.Family}),
 		Films:   films,
 		Book:    c.Book(),
 		Drift:   register.ClassDefault{Share: c.Rules.UncompensatedShare},

@@ -53,11 +53,11 @@ func TestSite(t *testing.T) {
 	if !heron.Configured || heron.Path.ZoneMM() != 150 || heron.ToleranceMM != 0.2 || heron.Inbox != "heron" {
 		t.Errorf("heron: %+v", heron)
 	}
-	want := film.Ink{Family: "slow", ActivationJ: 50000, ReferenceC: 95, NeedS: 60, RestLaminateS: 86400, RestCutS: 600}
+	want := plant.Ink{Family: "slow", ActivationJ: 50000, ReferenceC: 95, NeedS: 60, RestLaminateS: 86400, RestCutS: 600}
 	if diff := cmp.Diff(want, heron.Ink); diff != "" {
 		t.Errorf("ink, -want +got:\n%s", diff)
 	}
-	if wren.Configured || wren.Path != assumed.Path || wren.StrokeS != 2 || wren.Ink != film.DefaultInk {
+	if wren.Configured || wren.Path != assumed.Path || wren.StrokeS != 2 || wren.Ink != plant.DefaultInk {
 		t.Errorf("wren is not measured, got %+v", wren)
 	}
 	mono, poly, cast := site.Films.Lookup("MONO-GLOSS-137", ""), site.Films.Lookup("POLY-GLOSS-137", ""), site.Films.Lookup("CAST-WRAP-152", "")

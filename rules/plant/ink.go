@@ -1,4 +1,4 @@
-package film
+package plant
 
 import (
 	"math"
