@@ -1,6 +1,7 @@
 // Package alarm holds the life of an alarm: the table of its states and
 // transitions in the terms of IEC 62682 (ISA-18.2), and the fold that keeps
-// every alarm, every operator request and every page that is still due.
+// every alarm, every operator request and every page that is still due. The
+// table is data: tests and the diagram in the documentation read the same rows.
 package alarm
 
 // State is a state of an alarm in the terms of IEC 62682.

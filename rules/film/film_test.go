@@ -9,7 +9,6 @@ import (
 
 	"rollwarden/rules/event"
 	"rollwarden/rules/film"
-	"rollwarden/rules/units"
 )
 
 func usd(t *testing.T, n string) currency.Amount {

@@ -1,5 +1,5 @@
-// Package hint makes mistakes in configuration easy to mend: it names the
-// place in the file and the word that was probably meant.
+// Package hint makes mistakes in configuration easy to mend. It names the place
+// in the file and the word that was probably meant.
 package hint
 
 import (

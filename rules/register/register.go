@@ -1,5 +1,6 @@
 // Package register predicts how far a print lies from where the cutter expects
-// it once the film has been through the cure.
+// it once the film has been through the cure. What the cutter's marks take out
+// is taken out here too; the residual is what is left.
 package register
 
 import (

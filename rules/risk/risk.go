@@ -1,4 +1,5 @@
-// Package risk says how likely one start is to end in a head strike.
+// Package risk says how likely one start is to end in a head strike. Until a
+// shop has data of its own these are documented priors, and say so.
 package risk
 
 import (

@@ -1,4 +1,4 @@
-// Package command is the command line: it reads arguments and the
+// Package command is the command line. It reads arguments and the
 // configuration, runs one command and turns its outcome into an exit code.
 package command
 

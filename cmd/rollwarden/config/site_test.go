@@ -13,8 +13,8 @@ import (
 
 	"rollwarden/rules"
 	"rollwarden/rules/event"
-	"rollwarden/rules/film"
 	"rollwarden/rules/hazard"
+	"rollwarden/rules/plant"
 	"rollwarden/rules/risk"
 	"rollwarden/rules/ticket"
 	"rollwarden/rules/units"
