@@ -7,8 +7,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"net/http"
+	"os"
 	"path/filepath"
 	"time"
 
@@ -213,8 +215,24 @@ func (a *App) watchFolders(ctx context.Context) error {
 		return nil
 	}
 	o := a.cfg.FolderOptions(a.part("folder"))
+	a.makeFolders(o.Inboxes)
 	o.Read, o.Publish, o.Now = a.readTicket, a.journal.Publish, a.clock.Now
 	return folder.Watch(ctx, o)
+}
+
+// makeFolders makes the drop folders that are not there at the start. One that
+// goes away later is a share that was lost, and is waited for instead.
+func (a *App) makeFolders(inboxes []folder.Inbox) {
+	for _, in := range inboxes {
+		if _, err := os.Stat(in.Dir); !errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err := os.MkdirAll(in.Dir, 0o775); err != nil {
+			a.log.Error().Err(err).Msg("cannot make a ticket folder: make it, and let this user write to it")
+			continue
+		}
+		a.log.Info().Str("folder", in.Dir).Msg("made a ticket folder")
+	}
 }
 
 func serve(ctx context.Context, s *http.Server, l net.Listener) error {

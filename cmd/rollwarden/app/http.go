@@ -29,7 +29,8 @@ func (a *App) newMetrics() (*prom.Collector, http.Handler, error) {
 	return collector, promhttp.HandlerFor(registry, promhttp.HandlerOpts{EnableOpenMetrics: true, Registry: registry}), nil
 }
 
-func (a *App) ready() bool { return a.pipe.ready.Load() }
+// ready reports whether the journal has been read and can be written.
+func (a *App) ready() bool { return a.pipe.ready.Load() && a.bus.Health() == nil }
 
 func (a *App) channelNames() []string {
 	var names []string
