@@ -57,15 +57,15 @@ func (s *shop) watch(args []string) {
 }
 
 // environ is what a watch is started with: the script's own settings, except
-// that the watch takes new ports each time.
+// that the watch takes any free ports, anew each time, and a log to read.
 func (s *shop) environ() []string {
 	env := []string{"PATH=" + s.Getenv("PATH"), "TMPDIR=" + s.Getenv("TMPDIR"), "GORACE=" + os.Getenv("GORACE")}
 	for _, name := range config.EnvNames() {
-		if value := s.Getenv(name); value != "" && name != listenNATS && name != listenHTTP {
+		if value := s.Getenv(name); value != "" {
 			env = append(env, name+"="+value)
 		}
 	}
-	return env
+	return append(env, listenNATS+"=127.0.0.1:0", listenHTTP+"=127.0.0.1:0", config.Variable("log.format")+"=json")
 }
 
 // These tell the commands of a script where the watch is, as fixed ports would.
