@@ -125,7 +125,7 @@ func kindOf(name string) (event.Kind, error) {
 	for _, k := range operatorKinds() {
 		names = append(names, string(k.Type))
 	}
-	return kind, fmt.Errorf("no event type %q%s; rollwarden send lists them all", name, hint.DidYouMean(name, names))
+	return kind, fmt.Errorf("no event type %q%s (rollwarden send lists them all)", name, hint.DidYouMean(name, names))
 }
 
 // place finds the site of the machine in the configuration.
@@ -143,7 +143,7 @@ func (s sendCommand) place(cfg *config.Config) (site, machine string, err error)
 	case 1:
 		return slices.Collect(maps.Keys(sites))[0], s.Machine, nil
 	case 0:
-		return "", "", fmt.Errorf("no machine %q in the configuration%s: want one of %s, or give --site", s.Machine,
+		return "", "", fmt.Errorf("no machine %q in the configuration%s (want one of %s, or give --site)", s.Machine,
 			hint.DidYouMean(s.Machine, machineNames(cfg)), strings.Join(machineNames(cfg), ", "))
 	}
 	return "", "", fmt.Errorf("%q is on %s: say which with --site", s.Machine, strings.Join(slices.Sorted(maps.Keys(sites)), " and "))
