@@ -43,6 +43,7 @@ func NewRejudge(site Site) *Rejudge {
 // Apply takes the next event of the journal. Alarms and pages of then are
 // compared with and not folded.
 func (r *Rejudge) Apply(e event.Event) {
+	r.wakeUntil(e.Time)
 	if d, ok := e.Data.(*event.AlarmChanged); ok {
 		if d.Emit == alarm.Annunciate {
 			r.note(e, d, func(x *Difference) *time.Time { return &x.Was })
@@ -52,11 +53,17 @@ func (r *Rejudge) Apply(e event.Event) {
 	if k, known := event.KindOf(e.Type); known && k.From == event.FromDaemon {
 		return
 	}
-	for !r.wake.IsZero() && r.wake.Before(e.Time) {
-		r.judge(r.wake)
-	}
 	r.apply(e)
 	r.judge(e.Time)
+}
+
+// wakeUntil judges at every moment up to now at which time alone changes a
+// verdict. An alarm can be the last entry of a journal: were its time left out,
+// a delay that ran out then would seem to be running still.
+func (r *Rejudge) wakeUntil(now time.Time) {
+	for !r.wake.IsZero() && !r.wake.After(now) {
+		r.judge(r.wake)
+	}
 }
 
 func (r *Rejudge) apply(e event.Event) {

@@ -17,6 +17,21 @@ func TestRejudgeFindsNothingWithTheSameBook(t *testing.T) {
 	}
 }
 
+// The last entry of the journal is an alarm that came when its delay ran out.
+func TestRejudgeWaitsForADelayThatEndsTheJournal(t *testing.T) {
+	site := shop(t, nil)
+	d := newDesk(t, site)
+	d.say("roll.loaded", &event.RollLoaded{Stock: "MONO-GLOSS-137"})
+	d.say("ticket.received", ticket("J1"))
+	late := d.wait(10 * time.Minute)
+	if len(late) == 0 || late[len(late)-1].Hazard != string(hazard.StaleFloor) {
+		t.Fatalf("the wait ended with %+v, want stale-floor", late)
+	}
+	if diffs := rejudged(site, d.journal); len(diffs) != 0 {
+		t.Errorf("the same rule book differs from itself: %+v", diffs)
+	}
+}
+
 func TestRejudgeShowsWhatAnotherBookWouldHaveSaid(t *testing.T) {
 	d := aDay(t, shop(t, nil))
 	before := len(d.journal)
