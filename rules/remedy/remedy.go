@@ -8,6 +8,7 @@
 package remedy
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -72,7 +73,9 @@ var Table = []Row{
 	{Code: "no-cut", Doc: "do not cut the previous job off, so that no bare edge exists", Settles: true, Edge: true,
 		text: plain("leave the previous job uncut on the film"), cost: free, block: (*Advisor).cutAlready},
 	{Code: "better-film", Doc: "print on a film that lies flat by itself", Edge: true,
-		text: func(a *Advisor, s *hazard.Scene) string { return "print on " + a.betterFilm(s).Stock },
+		text: func(a *Advisor, s *hazard.Scene) string {
+			return "print on " + cmp.Or(a.betterFilm(s).Stock, "a film that lies flat by itself")
+		},
 		cost: (*Advisor).betterFilmCost, block: (*Advisor).betterFilmBlocked},
 	{Code: "shaped-edge", Doc: "cut a rounded lip; it helps a bit and settles nothing", Edge: true,
 		text: plain("cut a rounded lip"), block: (*Advisor).shapedAlready,
