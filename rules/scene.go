@@ -172,15 +172,23 @@ func (e *Engine) message(d *event.AlarmChanged, m *floor.Machine, row *hazard.Ro
 		text += ". " + best(d.Remedies[0])
 		if row.Code == hazard.BareEdge {
 			expected, odds := e.site.Advisor.DoNothing(s)
-			text += fmt.Sprintf("; starting as it is costs %s in expectation (%.0f %% odds of a strike)", expected, 100*odds.P)
+			text += fmt.Sprintf("; %s as it is costs %s in expectation (%.0f %% odds of a strike)", verb(s.Phase), expected, 100*odds.P)
 		}
 	}
 	return text + "."
 }
 
+// verb says what doing nothing comes to.
+func verb(p hazard.Phase) string {
+	if p == hazard.Running {
+		return "going on"
+	}
+	return "starting"
+}
+
 // outcomes say what a transition that annunciates nothing means to a person.
 var outcomes = map[alarm.Input]string{
-	alarm.Return:      "is settled",
+	alarm.Return:      "no longer holds",
 	alarm.Latch:       "is gone and stays until somebody resets it",
 	alarm.Acknowledge: "was acknowledged",
 	alarm.Reset:       "was reset",
@@ -191,7 +199,7 @@ var outcomes = map[alarm.Input]string{
 	alarm.Unsuppress:  "is no longer hidden",
 	alarm.TakeOut:     "was taken out of service",
 	alarm.PutBack:     "was put back in service",
-	alarm.Lapse:       "was settled long ago and is forgotten",
+	alarm.Lapse:       "went away long ago and is forgotten",
 }
 
 // outcome says a transition that annunciates nothing in one sentence.
