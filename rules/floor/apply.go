@@ -136,9 +136,17 @@ func (c Climate) read(d *event.ClimateRead, at time.Time) Climate {
 
 // Rolls, edges and leaders.
 
+// rollName is how people call a roll: by its stock code, if it has one.
+func rollName(stock string) string {
+	if stock == "" {
+		return "a roll without a stock code"
+	}
+	return stock
+}
+
 func (st step) rollLoaded(m *Machine, d *event.RollLoaded) {
 	if m.Roll.Loaded {
-		st.anomaly(rollReplaced, "%s was loaded without %s being removed", d.Stock, m.Roll.Stock)
+		st.anomaly(rollReplaced, "%s was loaded without %s being removed", rollName(d.Stock), rollName(m.Roll.Stock))
 	}
 	class := d.FilmClass
 	if class == "" {
