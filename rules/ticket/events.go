@@ -203,7 +203,7 @@ func (t Target) placeSignal(s Signal) (place, error) {
 	if t.Machine == "" {
 		return place{}, &Error{
 			Field: "DeviceID of " + string(s.Type), Kind: badValue, Got: quote(s.DeviceID),
-			Want: "a device of the configuration; add this id to the devices of its machine there, or drop the file into the machine's own folder",
+			Want: "a device of the configuration: add this id to its machine's device_ids there, or drop the file into the machine's own folder",
 		}
 	}
 	at := place{t.Site, t.Machine}

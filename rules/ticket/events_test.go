@@ -214,7 +214,7 @@ func TestSignalsFindTheirMachine(t *testing.T) {
 	}
 	_, err := doc.Events(ticket.Target{Site: "north"})
 	var e *ticket.Error
-	if !errors.As(err, &e) || e.Kind != "bad-value" || e.File != "10-started.xjmf" || !strings.Contains(e.Error(), `"PRN-ROLL-1"`) || !strings.Contains(e.Error(), "devices of its machine") {
+	if !errors.As(err, &e) || e.Kind != "bad-value" || e.File != "10-started.xjmf" || !strings.Contains(e.Error(), `"PRN-ROLL-1"`) || !strings.Contains(e.Error(), "device_ids") {
 		t.Errorf("an unknown device: got %v", err)
 	}
 }

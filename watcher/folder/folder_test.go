@@ -251,14 +251,14 @@ Expected: a stock code
 Found:    ""
 Reason:   order.xjdf: stock: want a stock code, got ""
 
-What to do next: fix the file and drop it into ` + r.dir + ` again.
+What to do next: correct what the reason names, and drop the file into ` + r.dir + ` again.
 The file beside this note is the one that came; both may be deleted.
 `
 		if diff := cmp.Diff(want, r.content(RejectedDir, "order.xjdf.reason.txt")); diff != "" {
 			t.Error(diff)
 		}
 		wantResult := Result{Inbox: r.o.Inboxes[0], Name: "order.xjdf", Path: "rejected/order.xjdf", Outcome: Rejected, Kind: "malformed", Events: 1,
-			Reason: `order.xjdf: stock: want a stock code, got ""; fix the file and drop it into ` + r.dir + " again."}
+			Reason: `order.xjdf: stock: want a stock code, got ""; correct what the reason names, and drop the file into ` + r.dir + " again."}
 		if diff := cmp.Diff(wantResult, r.lastResult()); diff != "" {
 			t.Error(diff)
 		}

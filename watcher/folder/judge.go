@@ -249,9 +249,9 @@ func (f *fault) nextStep(in Inbox) string {
 	case "forbidden":
 		return "drop a plain file without links, document types and outside references into " + dir + "."
 	case "unsupported":
-		return "export the ticket in a form that is read (XJDF, JDF, JSON, XJMF, JMF or a ZIP package of them) and drop it into " + dir + " again."
+		return "correct what the reason names, or export the ticket in a form that is read (XJDF, JDF, JSON, XJMF, JMF or a ZIP package of them), and drop it into " + dir + " again."
 	}
-	return "fix the file and drop it into " + dir + " again."
+	return "correct what the reason names, and drop the file into " + dir + " again."
 }
 
 // printable keeps a name with control characters from breaking up a text.
