@@ -80,7 +80,7 @@ func compare(c hazard.Case, holds []Standing) error {
 	slices.Sort(want)
 	got, want = slices.Compact(got), slices.Compact(want)
 	if !slices.Equal(got, want) {
-		return fmt.Errorf("case %q: expected %s, got %s", c.Name, list(want), list(got))
+		return fmt.Errorf("case %q: expected %s, got %s%s", c.Name, list(want), list(got), unexpected(holds, want))
 	}
 	if c.Remedy == "" || len(c.Expect) == 0 {
 		return nil
@@ -93,6 +93,17 @@ func compare(c hazard.Case, holds []Standing) error {
 		}
 	}
 	return nil
+}
+
+// unexpected says what the hazards saw that no one expected.
+func unexpected(holds []Standing, want []string) string {
+	text := ""
+	for _, s := range holds {
+		if !s.Hidden && !slices.Contains(want, s.Key.Hazard) {
+			text += "\n  " + s.Key.Hazard + ": " + s.Change.Message
+		}
+	}
+	return text
 }
 
 func list(codes []string) string {

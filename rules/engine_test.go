@@ -312,7 +312,7 @@ cases:
 	}
 	wrong := book.Cases[0]
 	wrong.Expect = []hazard.Code{hazard.DryAir}
-	if err := rules.RunCase(shop(t, book), wrong); err == nil || !strings.Contains(err.Error(), "expected dry-air, got bare-edge") {
+	if err := rules.RunCase(shop(t, book), wrong); err == nil || !strings.Contains(err.Error(), "expected dry-air, got bare-edge\n  bare-edge: heron, ") {
 		t.Errorf("a case that fails: %v", err)
 	}
 }
