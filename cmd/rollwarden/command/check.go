@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"rollwarden/cmd/rollwarden/config"
 	"rollwarden/rules"
@@ -71,15 +72,13 @@ func checkTicket(e *env, cfg *config.Config, path string) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(e.out, "ticket %s: ok, %s, %d tickets, %d signals\n", path, doc.Format, len(doc.Tickets), len(doc.Signals))
+	verdict, unplaced := "ok", where(cfg, doc)
+	if unplaced != nil {
+		verdict = "readable, but of no machine"
+	}
+	fmt.Fprintf(e.out, "ticket %s: %s, %s, tickets: %d, signals: %d\n", path, verdict, doc.Format, len(doc.Tickets), len(doc.Signals))
 	for _, t := range doc.Tickets {
-		d := t.Data
-		fmt.Fprintf(e.out, "  %s %s: %s (%s), %s wide, %s, %s passes, %s, contour cut %v, devices %v\n", d.Job, d.Part,
-			or(d.Stock, "no stock code"), or(string(d.FilmClass), "class unknown"), shown(d.RollWidthMM, "mm"), shown(d.LengthM, "m"),
-			shown(d.Passes, ""), shown(d.CureC, "°C"), d.ContourCut, t.DeviceIDs)
-		for _, flag := range d.Flags {
-			fmt.Fprintln(e.out, "    flag:", flag)
-		}
+		printTicket(e, cfg, t)
 	}
 	for _, s := range doc.Signals {
 		fmt.Fprintf(e.out, "  %s %s from %s\n", s.Time.Format("2006-01-02T15:04:05Z07:00"), s.Type, or(s.DeviceID, "an unnamed device"))
@@ -87,7 +86,22 @@ func checkTicket(e *env, cfg *config.Config, path string) error {
 	for _, n := range doc.Notes {
 		fmt.Fprintln(e.out, "  note:", n)
 	}
-	return where(cfg, doc)
+	return unplaced
+}
+
+func printTicket(e *env, cfg *config.Config, t ticket.Ticket) {
+	d := t.Data
+	fmt.Fprintf(e.out, "  %s: %s (%s), width %s, length %s, passes %s, cure %s, contour cut %s\n", strings.TrimSuffix(d.Job+"/"+d.Part, "/"),
+		or(d.Stock, "no stock code"), or(string(d.FilmClass), "class unknown"), shown(d.RollWidthMM, "mm"), shown(d.LengthM, "m"),
+		shown(d.Passes, ""), shown(d.CureC, "°C"), map[bool]string{true: "yes", false: "no"}[d.ContourCut])
+	for _, flag := range d.Flags {
+		fmt.Fprintln(e.out, "    flag:", flag)
+	}
+	for _, id := range t.DeviceIDs {
+		if _, _, known := cfg.Machine(id); !known {
+			fmt.Fprintf(e.out, "    note: no machine has the device id %q: the ticket counts for a machine only when it is dropped into that machine's folder\n", id)
+		}
+	}
 }
 
 // where says which devices no machine of the configuration stands for.
