@@ -27,6 +27,7 @@ const (
 	refused          = "refused-event"
 	unknownType      = "unknown-type"
 	noMachine        = "no-machine"
+	ticketUnplaced   = "ticket-without-machine"
 	runOverlap       = "run-overlap"
 	runNotQueued     = "run-not-queued"
 	runWithoutTicket = "run-without-ticket"
@@ -52,6 +53,7 @@ var AnomalyKinds = []AnomalyKind{
 	{refused, "a message in the journal that could not be decoded; it stays in the journal"},
 	{unknownType, "an event type outside the contract; it is kept and counted"},
 	{noMachine, "an event for the whole site that only makes sense for one machine"},
+	{ticketUnplaced, "a ticket of no machine: nothing is judged for it until a run of it is queued or it is dropped for a machine"},
 	{runOverlap, "a run started while another had not ended"},
 	{runNotQueued, "a run started that was not in the queue"},
 	{runWithoutTicket, "a run started for which no ticket is known"},

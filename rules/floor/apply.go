@@ -257,7 +257,9 @@ func (st step) ticketReceived(d *event.TicketReceived) {
 	t := &Ticket{Site: st.Site, Machine: st.Event.Machine, ID: st.ID, Data: *d, At: st.Time}
 	st.editTickets().put(TicketKey{st.Site, st.Event.Machine, d.Job, d.Part}, t)
 	if st.Event.Machine == event.AnyMachine {
-		st.hand(t)
+		if !st.hand(t) {
+			st.anomaly(ticketUnplaced, "ticket %s is for no machine: drop it into the folder of one, or queue its run there", jobName(d.Job, d.Part))
+		}
 		return
 	}
 	m := st.edit(st.Site, st.Event.Machine)
@@ -286,23 +288,29 @@ func (st step) ticketReceived(d *event.TicketReceived) {
 
 // hand gives a ticket that no machine was chosen for to every run of its job
 // part that was queued or started before the ticket came.
-func (st step) hand(t *Ticket) {
-	wants := func(r *Run) bool {
-		return r.Same(t.Data.Job, t.Data.Part) && (r.Ticket == nil || r.Ticket.Machine == event.AnyMachine)
-	}
+func (st step) hand(t *Ticket) (known bool) {
+	job, part := t.Data.Job, t.Data.Part
+	open := func(r *Run) bool { return r.Ticket == nil || r.Ticket.Machine == event.AnyMachine }
 	for _, m := range st.Sorted() {
 		if m.Site != t.Site {
 			continue
 		}
-		if m.Run != nil && wants(m.Run) {
-			running := *m.Run
-			running.Ticket = t
-			st.edit(m.Site, m.Name).Run = &running
+		if m.Run != nil && m.Run.Same(job, part) {
+			known = true
+			if open(m.Run) {
+				running := *m.Run
+				running.Ticket = t
+				st.edit(m.Site, m.Name).Run = &running
+			}
 		}
-		if i := m.find(t.Data.Job, t.Data.Part); i >= 0 && wants(&m.Queue[i]) {
-			st.edit(m.Site, m.Name).Queue[i].Ticket = t
+		if i := m.find(job, part); i >= 0 {
+			known = true
+			if open(&m.Queue[i]) {
+				st.edit(m.Site, m.Name).Queue[i].Ticket = t
+			}
 		}
 	}
+	return known
 }
 
 func (st step) ticketWithdrawn(d *event.TicketWithdrawn) {

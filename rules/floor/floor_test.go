@@ -169,6 +169,7 @@ func TestTransitions(t *testing.T) {
 			check: func(m *floor.Machine) string { return unless(m.Queue[0].LengthM() == units.Some(4), "no ticket") }}},
 		{"a ticket that comes late reaches the running run", []func(*crew){queue("a", nil), run("run.started", "a", nil), site("a", 4)}, want{anomalies: []string{"run-without-ticket"},
 			check: func(m *floor.Machine) string { return unless(m.Run.LengthM() == units.Some(4), "no ticket") }}},
+		{"a ticket of no machine", []func(*crew){ticket("a", 1, 50), site("b", 4)}, want{queue: []string{"a"}, anomalies: []string{"ticket-without-machine"}}},
 		{"a machine's own ticket goes before the site's", []func(*crew){ticket("a", 1, 50), site("a", 4)}, want{
 			check: func(m *floor.Machine) string { return unless(m.Queue[0].LengthM() == units.Some(1), "the site's won") }}},
 		{"a ticket withdrawn leaves the queue", []func(*crew){ticket("a", 1, 50), ticket("b", 1, 50), withdraw("a")}, want{queue: []string{"b"}}},
