@@ -196,7 +196,8 @@ func (s *show) nextMonday() error {
 // say prints one line.
 func (s *show) say(format string, args ...any) { fmt.Fprintf(s.out, format+"\n", args...) }
 
-// publish sends an event over NATS and waits until the journal has it.
+// publish sends an event over NATS and waits until the watch is done with it,
+// so that a seed plays the same week however fast this machine is.
 func (s *show) publish(site, name string, typ event.Type, p event.Payload) error {
 	s.serial++
 	e := event.Event{
@@ -210,7 +211,7 @@ func (s *show) publish(site, name string, typ event.Type, p event.Payload) error
 	if _, err := s.js.Publish(s.ctx, e.Subject(), data); err != nil {
 		return fmt.Errorf("publish %s: %w", typ, err)
 	}
-	return nil
+	return s.settle()
 }
 
 // settle lets the watch finish with everything so far, and then reads the
