@@ -220,9 +220,14 @@ func (a *App) watchFolders(ctx context.Context) error {
 	return folder.Watch(ctx, o)
 }
 
-// makeFolders makes the drop folders that are not there at the start. One that
-// goes away later is a share that was lost, and is waited for instead.
+// makeFolders makes the drop folders that are not there at the start, if they
+// belong beside the configuration. One with a path of its own may lie on a share
+// that is not mounted yet, and one that goes away later on a share that was
+// lost: both are waited for.
 func (a *App) makeFolders(inboxes []folder.Inbox) {
+	if filepath.IsAbs(a.cfg.Tickets.Folder) {
+		return
+	}
 	for _, in := range inboxes {
 		if _, err := os.Stat(in.Dir); !errors.Is(err, fs.ErrNotExist) {
 			continue

@@ -3,8 +3,6 @@ package app
 import (
 	"context"
 	"fmt"
-	"io"
-	"net/http"
 	"testing"
 	"time"
 
@@ -94,18 +92,4 @@ func ticketFor(job string) *event.TicketReceived {
 		Job: job, Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric, RollWidthMM: f(1370), LengthM: f(3),
 		Passes: f(12), InkDensityPct: f(100), CureC: f(93),
 	}
-}
-
-func get(tb testing.TB, url string) string {
-	tb.Helper()
-	res, err := http.Get(url)
-	if err != nil {
-		tb.Fatal(err)
-	}
-	defer res.Body.Close()
-	b, err := io.ReadAll(res.Body)
-	if err != nil {
-		tb.Fatal(err)
-	}
-	return string(b)
 }
