@@ -21,6 +21,7 @@ type alarmCard struct {
 	DoLabel                       string
 	Caution, Why                  string
 	Evidence                      []event.Evidence
+	Gone                          bool // it holds no more, and nobody has acknowledged it
 	Acted                         bool // the message says what a person did, so the evidence is the reason
 	Others                        []remedyLine
 }
@@ -54,7 +55,7 @@ func (p *painter) alarm(a *alarm.Alarm) alarmCard {
 		Priority: c.Priority, PriorityText: p.name("priority", c.Priority), Marks: marks[c.Priority],
 		Title: a.Hazard, State: p.say("alarm.since", p.name("state", string(a.State)), p.ago(a.Since)),
 		Message: c.Message, Said: p.stamp(a.Since), Caution: c.Caution, Evidence: c.Evidence,
-		Acted: c.Emit != alarm.Annunciate,
+		Acted: c.Emit != alarm.Annunciate, Gone: a.State == alarm.Returned,
 	}
 	if a.Job != "" {
 		out.For = jobName(a.Job, a.Part)
@@ -63,7 +64,7 @@ func (p *painter) alarm(a *alarm.Alarm) alarmCard {
 		out.Title, out.Why = row.Title, row.Why
 	}
 	out.Aside = p.aside(a)
-	if a.State == alarm.Returned {
+	if out.Gone {
 		return out // what it advised is no longer needed
 	}
 	out.remedies(p, c.Remedies)

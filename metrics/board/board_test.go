@@ -119,6 +119,25 @@ func TestAcknowledged(t *testing.T) {
 	t.Errorf("the reason is out of sight: %s", alarm.words())
 }
 
+// TestGone tells an alarm that holds from one that holds no more and that
+// nobody has acknowledged.
+func TestGone(t *testing.T) {
+	d := newDesk(t)
+	morning(d)
+	gone := func() (all, gone int) {
+		_, body := get(t, board.Handler(d.options()), "GET", "/")
+		heron := parse(t, body).byID("m.north.heron")
+		return len(heron.all("section", "alarm", "high")), len(heron.all("section", "alarm", "high", "gone"))
+	}
+	if all, gone := gone(); all != 1 || gone != 0 {
+		t.Fatalf("before the advance %d alarms are shown and %d are gone, want 1 and 0", all, gone)
+	}
+	d.say("north", "heron", "edge.moved", &event.EdgeMoved{PositionMM: num(400), Cause: event.CauseAdvance})
+	if all, gone := gone(); all != 1 || gone != 1 {
+		t.Errorf("after the advance %d alarms are shown and %d are gone, want 1 and 1", all, gone)
+	}
+}
+
 // TestUnknown looks at a machine that nobody has heard, at one whose roll is
 // only half described, and at the drawing and the API of both.
 func TestUnknown(t *testing.T) {
@@ -498,6 +517,9 @@ func TestZoneAndUnits(t *testing.T) {
 	if got := heron.fact("Next run"); !strings.Contains(got, "at 03:14:00") {
 		t.Errorf("the next run is %q", got)
 	}
+	if !strings.Contains(page.words(), "Times are in shop.") {
+		t.Error("the page does not name its zone")
+	}
 	stamp := page.all("time")[0]
 	if stamp.attrs["datetime"] != "2026-03-02T08:02:40Z" || !strings.Contains(stamp.words(), "03:02:40") {
 		t.Errorf("the page is of %q, %q", stamp.attrs["datetime"], stamp.words())
@@ -515,6 +537,7 @@ func TestCountdown(t *testing.T) {
 	}{
 		{"planned", 20 * time.Minute, false, 0, "starts in 20 min"},
 		{"planned for before now", -3 * time.Minute, false, 0, "was to start 3 min ago"},
+		{"overdue, as the watch sees it", -3 * time.Minute, false, time.Nanosecond, "is due"},
 		{"not planned, idle", 0, false, 0, "may start at any moment"},
 		{"not planned, and nobody knows when the running one ends", 0, true, 0, "follows the running one, start unknown"},
 		{"the watch knows better than the plan", 20 * time.Minute, true, time.Hour, "starts in 60 min"},

@@ -234,6 +234,8 @@ func (p *painter) next(m *floor.Machine) runLine {
 		line.Start = p.say("start.after")
 	case !known:
 		line.Start = p.say("start.any")
+	case p.now.Sub(at).Abs() < time.Second: // the watch puts an overdue start at this moment
+		line.Start = p.say("start.due")
 	case at.Before(p.now):
 		line.Start = p.say("start.late", p.ago(at))
 		line.Parts = append(line.Parts, p.say("start.at", p.clock(at)))

@@ -142,7 +142,7 @@ type painter struct {
 
 func (p *painter) status() *statusPage {
 	page := &statusPage{
-		Ready: p.ready(p.view), Seq: p.view.Seq, At: p.stamp(p.view.At), Age: p.ago(p.view.At), Zone: p.o.Zone.String(),
+		Ready: p.ready(p.view), Seq: p.view.Seq, At: p.stamp(p.view.At), Age: p.ago(p.view.At), Zone: p.zone(),
 	}
 	strangers := 0
 	for _, s := range p.shown {
@@ -227,6 +227,15 @@ func (p *painter) refused() []refusedLine {
 // ago is how long before now a moment was; one that a clock elsewhere puts in
 // the future is now.
 func (p *painter) ago(t time.Time) string { return units.Span(max(0, p.now.Sub(t))) }
+
+// zone names the zone of the page's times. That of this computer has no name
+// that a reader elsewhere could use, so it goes by what its clock shows.
+func (p *painter) zone() string {
+	if p.o.Zone == time.Local {
+		return p.now.In(p.o.Zone).Format("MST (UTC-07:00)")
+	}
+	return p.o.Zone.String()
+}
 
 // clock writes a moment in the shop's zone, with its date unless it is today's.
 func (p *painter) clock(t time.Time) string {

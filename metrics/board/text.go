@@ -125,6 +125,7 @@ var catalogue = map[string]words{"en": {
 	"run.behind":                    "%d more behind it",
 	"start.in":                      "starts in %s",
 	"start.at":                      "at %s",
+	"start.due":                     "is due",
 	"start.late":                    "was to start %s ago",
 	"start.any":                     "may start at any moment",
 	"start.after":                   "follows the running one, start unknown",
