@@ -110,6 +110,9 @@ func (d *desk) settle() (changes []event.AlarmChanged) {
 			return changes
 		}
 		for _, e := range out {
+			if err := e.Data.Check(); err != nil {
+				d.t.Fatalf("the journal would refuse a transition: %v", err)
+			}
 			changes = append(changes, *e.Data.(*event.AlarmChanged))
 			d.append(e)
 		}

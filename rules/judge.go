@@ -15,10 +15,12 @@ import (
 // watch is what judging one machine must remember between two judgements. It
 // is no part of the state: after a restart it is built again from it.
 type watch struct {
+	machine string // its key
 	tracks  []track
 	judged  bool      // whether this process has judged the machine before
-	wakeAt  time.Time // the entry of the heap that counts
 	pending int       // transitions on their way to the journal
+	wakeAt  time.Time // when to judge again if nothing happens before
+	slot    int       // place in Engine.wakes, counted from 1; 0 when it is not there
 }
 
 // track follows one hazard on one target over time.
@@ -35,13 +37,13 @@ type finding struct {
 	row   int
 	scene int // index into Engine.scratch
 	key   alarm.Key
-	hide  bool // a cause stands, or the hazard is shelved or out of service
+	hide  bool // a cause stands, or the hazard is put aside for the job or as a whole
 }
 
 func (e *Engine) watchOf(key string) *watch {
 	w, ok := e.watches[key]
 	if !ok {
-		w = &watch{}
+		w = &watch{machine: key}
 		e.watches[key] = w
 	}
 	return w
@@ -62,23 +64,20 @@ func (w *watch) settle(k alarm.Key) {
 // (zero for never). The caller must publish every event that it returns, and
 // go on trying until the journal has it.
 func (e *Engine) Judge(now time.Time) ([]event.Event, time.Time) {
-	for len(e.wakes) > 0 && !e.wakes[0].at.After(now) {
-		w := heap.Pop(&e.wakes).(wake)
-		if e.watchOf(w.machine).wakeAt.Equal(w.at) {
-			e.dirty[w.machine] = true
-		}
+	for len(e.wakes) > 0 && !e.wakes[0].wakeAt.After(now) {
+		e.dirty[heap.Pop(&e.wakes).(*watch).machine] = true
 	}
 	var out []event.Event
 	for _, key := range e.dirtyKeys() {
 		delete(e.dirty, key)
 		if m := e.floor.Machines[key]; m != nil {
-			out = e.judgeMachine(now, key, m, out)
+			out = e.judgeMachine(now, m, out)
 		}
 	}
 	if len(e.wakes) == 0 {
 		return out, time.Time{}
 	}
-	return out, e.wakes[0].at
+	return out, e.wakes[0].wakeAt
 }
 
 // Pending is how many transitions were returned by Judge and have not come
@@ -103,12 +102,12 @@ func (e *Engine) dirtyKeys() []string {
 	return e.keys
 }
 
-func (e *Engine) judgeMachine(now time.Time, key string, m *floor.Machine, out []event.Event) []event.Event {
-	w := e.watchOf(key)
+func (e *Engine) judgeMachine(now time.Time, m *floor.Machine, out []event.Event) []event.Event {
+	w := e.watchOf(floor.Key(m.Site, m.Name))
 	found, next := e.find(now, m)
 	e.hide(m, found)
 	w.match(now, m, found)
-	for _, a := range e.alarms.Alarms[key] {
+	for _, a := range e.alarms.Alarms[w.machine] {
 		w.track(a.Key, now) // an alarm lives on when its hazard is gone
 	}
 	for _, r := range e.alarms.Requests {
@@ -135,7 +134,7 @@ func (e *Engine) judgeMachine(now time.Time, key string, m *floor.Machine, out [
 	w.tracks = slices.DeleteFunc(w.tracks, func(t track) bool {
 		return !t.holds && !t.pending && e.alarms.StateOf(m.Site, m.Name, t.key) == alarm.Normal
 	})
-	e.wake(w, key, next)
+	e.wake(w, next)
 	return out
 }
 
@@ -215,23 +214,30 @@ func targetKey(row *hazard.Row, s *hazard.Scene) alarm.Key {
 }
 
 // hide marks the findings that are a mere consequence of another one on the
-// same run or on the machine, and those whose hazard a person has shelved or
-// taken out of service as a whole.
+// same run or on the machine, and those whose hazard a person has put aside for
+// the job or as a whole. A cause that is put aside hides nothing: nobody would
+// hear of either.
 func (e *Engine) hide(m *floor.Machine, found []finding) {
+	alarms := e.alarms.On(m.Site, m.Name)
+	aside := func(k alarm.Key) bool {
+		return slices.ContainsFunc(alarms, func(a alarm.Alarm) bool {
+			return a.Key == k && (a.State == alarm.Shelved || a.State == alarm.OutOfService)
+		})
+	}
+	above := func(k alarm.Key) bool {
+		job, whole := alarm.Key{Hazard: k.Hazard, Job: k.Job}, alarm.Key{Hazard: k.Hazard}
+		return k != job && aside(job) || k != whole && aside(whole)
+	}
 	for i := range found {
 		f := &found[i]
-		row := &e.site.Book.Rows[f.row]
+		f.hide = above(f.key)
+		causes := e.site.Book.Rows[f.row].HiddenBy
 		for k := range found {
 			c := &found[k]
-			cause := e.site.Book.Rows[c.row].Code
 			sameTarget := c.key.Job == f.key.Job && c.key.Part == f.key.Part || c.key.Job == ""
-			if sameTarget && slices.Contains(row.HiddenBy, cause) {
+			if sameTarget && slices.Contains(causes, e.site.Book.Rows[c.row].Code) && !aside(c.key) && !above(c.key) {
 				f.hide = true
 			}
-		}
-		if f.key.Job != "" {
-			whole := e.alarms.StateOf(m.Site, m.Name, alarm.Key{Hazard: f.key.Hazard})
-			f.hide = f.hide || whole == alarm.Shelved || whole == alarm.OutOfService
 		}
 	}
 }
@@ -315,7 +321,7 @@ func (e *Engine) input(now time.Time, m *floor.Machine, t *track, a *alarm.Alarm
 		return input{on: alarm.Expire}, time.Time{}
 	}
 	if t.found == nil {
-		return e.gone(now, m, t, a)
+		return e.gone(now, t, a)
 	}
 	row := &e.site.Book.Rows[t.found.row]
 	scene := &e.scratch[t.found.scene]
@@ -325,23 +331,23 @@ func (e *Engine) input(now time.Time, m *floor.Machine, t *track, a *alarm.Alarm
 	if a.State == alarm.Suppressed {
 		return input{on: alarm.Unsuppress}, time.Time{}
 	}
-	if ready := t.since.Add(scene.Rules.Tunings[t.found.row].OnDelay); !a.State.Active() && ready.After(now) {
-		return input{}, ready
-	}
-	if a.State.Active() && worse(row, scene, t.found.row, a) {
+	standing := a.State == alarm.Unacked || a.State == alarm.Acked
+	if standing && worse(row, scene, t.found.row, a) {
 		return input{on: alarm.Escalate}, time.Time{}
+	}
+	if ready := t.since.Add(scene.Rules.Tunings[t.found.row].OnDelay); !standing && ready.After(now) {
+		return input{}, ready
 	}
 	return input{on: alarm.Condition}, time.Time{}
 }
 
-// gone handles a hazard that does not hold now.
-func (e *Engine) gone(now time.Time, m *floor.Machine, t *track, a *alarm.Alarm) (input, time.Time) {
-	i := e.rowIndex(t.key.Hazard)
-	if i < 0 || t.key.Job == "" && e.site.Book.Rows[i].Scope != hazard.OnMachine {
-		return input{}, time.Time{} // a hazard as a whole: only people move it
+// gone handles a hazard that does not hold now, or that the rule book does not
+// know any more: then it has no delay and no latch.
+func (e *Engine) gone(now time.Time, t *track, a *alarm.Alarm) (input, time.Time) {
+	var tuning hazard.Tuning
+	if i := e.rowIndex(t.key.Hazard); i >= 0 {
+		tuning = e.scratch[0].Rules.Tunings[i]
 	}
-	rules := e.rulesFor(hazard.Place{Site: m.Site, Machine: m.Name, Stock: m.Roll.Stock, Class: m.Roll.Class})
-	tuning := rules.Tunings[i]
 	switch a.State {
 	case alarm.Returned:
 		if at := a.Since.Add(e.site.Lapse); e.site.Lapse > 0 {
@@ -395,19 +401,37 @@ func (e *Engine) transition(now time.Time, m *floor.Machine, t *track, a *alarm.
 	if t.found != nil {
 		e.describe(d, m, t.found)
 	}
+	if tr.On == alarm.Acknowledge {
+		asAnnounced(d, &a.Change)
+	}
 	if d.Priority == "" {
 		d.Priority = string(e.plainPriority(t.key.Hazard))
 	}
 	if tr.Emit != alarm.Annunciate {
 		d.Message = e.outcome(d, m, tr, in)
 	}
-	if tr.Emit != "" && e.site.PageFor != nil {
+	switch {
+	case tr.Emit == alarm.Annunciate && e.site.PageFor != nil:
 		d.Page = e.site.PageFor(hazard.Priority(d.Priority))
+	case tr.Emit == alarm.Clear:
+		d.Page = a.Told // whatever became of its priority since
 	}
+	fit(d)
 	return event.Event{
 		ID: event.DerivedID("alarm", m.Site, m.Name, d.Hazard, d.Job, d.Part, d.From, d.On, d.To,
 			strconv.FormatUint(e.seq, 10)),
 		Source: Source, Type: event.AlarmChangedType, Time: now.UTC(), Site: m.Site, Machine: m.Name, Data: d,
+	}
+}
+
+// asAnnounced keeps an acknowledgement from covering more than was announced:
+// a start or a higher priority that nobody was told of yet is still to come.
+func asAnnounced(d, announced *event.AlarmChanged) {
+	if announced.Phase == string(hazard.Queued) {
+		d.Phase = announced.Phase
+	}
+	if urgency(hazard.Priority(announced.Priority)) > urgency(hazard.Priority(d.Priority)) {
+		d.Priority = announced.Priority
 	}
 }
 
@@ -418,32 +442,38 @@ func (e *Engine) plainPriority(code string) hazard.Priority {
 	return hazard.Low
 }
 
-// wake keeps one moment per machine in the heap.
-func (e *Engine) wake(w *watch, key string, at time.Time) {
-	if w.wakeAt.Equal(at) {
-		return
-	}
+// wake keeps one moment per machine in the heap; a zero one takes it out.
+func (e *Engine) wake(w *watch, at time.Time) {
 	w.wakeAt = at
-	if !at.IsZero() {
-		heap.Push(&e.wakes, wake{at, key})
+	switch {
+	case w.slot == 0 && !at.IsZero():
+		heap.Push(&e.wakes, w)
+	case w.slot > 0 && at.IsZero():
+		heap.Remove(&e.wakes, w.slot-1)
+	case w.slot > 0:
+		heap.Fix(&e.wakes, w.slot-1)
 	}
 }
 
-type wake struct {
-	at      time.Time
-	machine string
-}
-
-// wakes is a heap of moments, soonest first.
-type wakes []wake
+// wakes is a heap of the machines that are to be judged again, soonest first.
+type wakes []*watch
 
 func (w wakes) Len() int           { return len(w) }
-func (w wakes) Less(i, j int) bool { return w[i].at.Before(w[j].at) }
-func (w wakes) Swap(i, j int)      { w[i], w[j] = w[j], w[i] }
-func (w *wakes) Push(x any)        { *w = append(*w, x.(wake)) }
+func (w wakes) Less(i, j int) bool { return w[i].wakeAt.Before(w[j].wakeAt) }
+func (w wakes) Swap(i, j int) {
+	w[i], w[j] = w[j], w[i]
+	w[i].slot, w[j].slot = i+1, j+1
+}
+
+func (w *wakes) Push(x any) {
+	*w = append(*w, x.(*watch))
+	(*w)[len(*w)-1].slot = len(*w)
+}
+
 func (w *wakes) Pop() any {
 	last := len(*w) - 1
 	x := (*w)[last]
 	*w = (*w)[:last]
+	x.slot = 0
 	return x
 }

@@ -47,17 +47,13 @@ func (e *Engine) scenes(now time.Time, m *floor.Machine) {
 		e.scratch = append(e.scratch, base)
 		s := &e.scratch[len(e.scratch)-1]
 		s.Run, s.Phase, s.Next = &m.Queue[i], hazard.Queued, i == 0
-		s.ReadyAt = readyAt(s.Run, free, now, i == 0 && m.Run == nil)
+		first := i == 0 && m.Run == nil
+		s.ReadyAt = readyAt(s.Run, free, now, first)
+		if first {
+			e.scratch[0].ReadyAt = s.ReadyAt // the machine's own scene speaks of it too
+		}
 		e.want(s)
 		free = endOf(s, s.ReadyAt, now)
-	}
-	if len(m.Queue) > 0 && m.Run == nil {
-		// The machine's own scene speaks of the first queued run.
-		for i := range e.scratch[1:] {
-			if s := &e.scratch[i+1]; s.Next {
-				e.scratch[0].ReadyAt = s.ReadyAt
-			}
-		}
 	}
 }
 

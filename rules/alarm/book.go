@@ -32,6 +32,7 @@ type Alarm struct {
 	Raised   time.Time          `json:"raised,omitzero"`    // last annunciation
 	RaisedID string             `json:"raised_id,omitzero"` // id of that event
 	First    time.Time          `json:"first,omitzero"`     // first annunciation since it was normal
+	Told     []string           `json:"told,omitzero"`      // channels that were paged and not yet told that it is over
 	Change   event.AlarmChanged `json:"change"`             // the newest transition as it was written
 }
 
@@ -152,7 +153,7 @@ func (b *Book) Apply(seq uint64, e event.Event) {
 	case *event.RunStarted:
 		b.started(e, d.Job, d.Part)
 	case *event.StrikeRecorded:
-		b.struck(e)
+		b.struck(e, d)
 	case *event.PageSent:
 		b.Totals.Sent[d.Channel]++
 		b.settle(d.Alarm, d.Channel, int(d.Attempt), true)
@@ -165,15 +166,25 @@ func (b *Book) Apply(seq uint64, e event.Event) {
 	}
 }
 
+// changed takes a transition from the state that it starts from. One that
+// starts from another state was judged by a watch that did not know of the
+// last transition yet: it changes nothing, and nobody is paged twice for it.
 func (b *Book) changed(seq uint64, e event.Event, d *event.AlarmChanged) {
 	key := Key{d.Hazard, d.Job, d.Part}
-	old, _ := b.Find(e.Site, e.Machine, key)
-	a := Alarm{Key: key, State: State(d.To), Since: e.Time, Raised: old.Raised, RaisedID: old.RaisedID, First: old.First, Change: *d}
-	if d.Emit == Annunciate {
+	if State(d.From) != b.StateOf(e.Site, e.Machine, key) {
+		return
+	}
+	a, _ := b.Find(e.Site, e.Machine, key)
+	a.Key, a.State, a.Since, a.Change = key, State(d.To), e.Time, *d
+	switch d.Emit {
+	case Annunciate:
 		a.Raised, a.RaisedID = e.Time, e.ID
 		if a.First.IsZero() {
 			a.First = e.Time
 		}
+		a.Told = union(a.Told, d.Page)
+	case Clear:
+		a.Told = nil
 	}
 	b.put(floor.Key(e.Site, e.Machine), a)
 	if b.Totals.Transitions[d.Hazard] == nil {
@@ -188,6 +199,13 @@ func (b *Book) changed(seq uint64, e event.Event, d *event.AlarmChanged) {
 		b.Pages = append(b.Pages, p)
 	}
 	b.prune(d.Cause, key)
+}
+
+// union returns the channels of both lists, each once.
+func union(a, b []string) []string {
+	all := append(slices.Clone(a), b...)
+	slices.Sort(all)
+	return slices.Compact(all)
 }
 
 // put replaces an alarm in its list; a normal one leaves it.
@@ -206,10 +224,14 @@ func (b *Book) put(machine string, a Alarm) {
 // prune forgets the request that was carried out, and those that no longer
 // apply to the state their alarm is in.
 func (b *Book) prune(done string, key Key) {
-	b.Requests = slices.DeleteFunc(b.Requests, func(r Request) bool {
-		_, applies := Step(b.StateOf(r.Site, r.Machine, r.Key), r.On)
-		return r.ID == done && r.Key == key || !applies
-	})
+	asked := b.Requests
+	b.Requests = asked[:0]
+	for _, r := range asked {
+		if !(r.ID == done && r.Key == key) {
+			b.ask(r)
+		}
+	}
+	clear(asked[len(b.Requests):])
 }
 
 // noted keeps what a person asked for, for each alarm that it applies to.
@@ -219,26 +241,44 @@ func (b *Book) noted(e event.Event, d *event.OperatorNoted) {
 		return
 	}
 	for _, key := range b.targets(e, d, on) {
-		if _, applies := Step(b.StateOf(e.Site, e.Machine, key), on); applies {
-			b.Requests = append(b.Requests, Request{
-				ID: e.ID, Site: e.Site, Machine: e.Machine, Key: key, On: on, By: d.By, Reason: d.Reason, Until: d.Until,
-			})
-		}
+		b.ask(Request{ID: e.ID, Site: e.Site, Machine: e.Machine, Key: key, On: on, By: d.By, Reason: d.Reason, Until: d.Until})
 	}
 }
 
-// targets finds the alarms that a person means. Acknowledging or resetting a
-// hazard without a job means all its alarms on the machine; shelving it or
-// taking it out of service means the hazard itself.
+// ask adds a request if it applies to the state that its alarm will be in once
+// the requests before it are carried out: who takes a hazard out of service and
+// puts it back at once means both.
+func (b *Book) ask(r Request) {
+	state := b.StateOf(r.Site, r.Machine, r.Key)
+	for _, o := range b.Requests {
+		if o.Site == r.Site && o.Machine == r.Machine && o.Key == r.Key {
+			if tr, ok := Step(state, o.On); ok {
+				state = tr.To
+			}
+		}
+	}
+	if _, applies := Step(state, r.On); applies {
+		b.Requests = append(b.Requests, r)
+	}
+}
+
+// targets finds the alarms that a person means. Without a part every part of
+// the job is meant. Acknowledging or resetting a hazard without a job means all
+// its alarms on the machine; shelving it or taking it out of service means the
+// hazard itself.
 func (b *Book) targets(e event.Event, d *event.OperatorNoted, on Input) []Key {
-	if d.Job != "" || on != Acknowledge && on != Reset {
-		return []Key{{d.Hazard, d.Job, d.Part}}
+	named := Key{d.Hazard, d.Job, d.Part}
+	if d.Job == "" && on != Acknowledge && on != Reset {
+		return []Key{named}
 	}
 	var keys []Key
 	for _, a := range b.On(e.Site, e.Machine) {
-		if a.Hazard == d.Hazard {
+		if a.Hazard == d.Hazard && (d.Job == "" || d.Job == a.Job) && (d.Part == "" || d.Part == a.Part) {
 			keys = append(keys, a.Key)
 		}
+	}
+	if len(keys) == 0 {
+		keys = append(keys, named) // an alarm that is still to come
 	}
 	return keys
 }
@@ -285,10 +325,12 @@ func (b *Book) started(e event.Event, job, part string) {
 	b.Totals.LeadSum[machine] += lead
 }
 
-// struck counts whether a bare-edge alarm stood when the strike came.
-func (b *Book) struck(e event.Event) {
+// struck counts whether a bare-edge alarm of the job that struck was raised
+// before; of any job when nobody says which one it was.
+func (b *Book) struck(e event.Event, d *event.StrikeRecorded) {
 	for _, a := range b.On(e.Site, e.Machine) {
-		if a.Hazard == bareEdge && !a.First.IsZero() {
+		ours := d.Job == "" || d.Job == a.Job && (d.Part == "" || d.Part == a.Part)
+		if a.Hazard == bareEdge && ours && !a.First.IsZero() {
 			b.Totals.Warned++
 			return
 		}

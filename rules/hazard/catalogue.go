@@ -646,9 +646,11 @@ func Wake(s *Scene) time.Time {
 	if s.Rules.ticking {
 		sooner(s.Now.Truncate(time.Minute).Add(time.Minute))
 	}
-	if s.Run != nil && !s.Machine.LastHeard.IsZero() {
-		sooner(s.Machine.LastHeard.Add(s.Rules.StaleAfter))
+	if s.Run != nil {
 		sooner(s.ReadyAt)
+		if !s.Machine.LastHeard.IsZero() {
+			sooner(s.Machine.LastHeard.Add(s.Rules.StaleAfter))
+		}
 	}
 	if by := s.finishBy(); !by.IsZero() {
 		// Rested just in time is in time, so the first moment too late counts.
