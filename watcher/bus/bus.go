@@ -77,7 +77,7 @@ func openExternal(o Options) (*Bus, error) {
 	}
 	b, err := connect(o, o.URL, nil)
 	if err != nil {
-		return nil, fmt.Errorf("connect to NATS at %s: %w: start that server or correct its address; without an address the built-in server is used", shown, err)
+		return nil, fmt.Errorf("connect to NATS at %s: %w: start that server or correct its address", shown, err)
 	}
 	return b, nil
 }

@@ -27,10 +27,10 @@ type sendCommand struct {
 	Machine string   `arg:"" optional:"" help:"Machine, or 'any' for the whole site."`
 	Fields  []string `arg:"" optional:"" help:"Fields as name=value, in SI units."`
 
-	Site string    `help:"Site; needed only when two sites have a machine of that name."`
-	At   time.Time `help:"When it happened, RFC 3339; now when absent." placeholder:"TIME"`
-	ID   string    `help:"Id of the event; sending the same id twice counts once."`
-	NATS string    `help:"NATS address; the configuration's when absent." placeholder:"URL"`
+	Site string `help:"Site; needed only when two sites have a machine of that name."`
+	At   string `help:"When it happened, such as 2026-03-02T08:00:00Z; now when absent." placeholder:"TIME"`
+	ID   string `help:"Id of the event; sending the same id twice counts once."`
+	NATS string `help:"NATS address; the configuration's when absent." placeholder:"URL"`
 }
 
 // sendWithin bounds one send.
@@ -93,14 +93,19 @@ func (s sendCommand) event(cfg *config.Config) (event.Event, error) {
 	}
 	payload, err := event.Set(kind, pairs)
 	if err != nil {
-		return event.Event{}, fmt.Errorf("%w: rollwarden send lists every type with its fields", err)
+		return event.Event{}, fmt.Errorf("%w (rollwarden send lists every type with its fields)", err)
 	}
-	if roll, ok := payload.(*event.RollLoaded); ok {
-		fromCatalogue(cfg, roll)
+	at, err := s.when(time.Now())
+	if err != nil {
+		return event.Event{}, err
 	}
-	at := s.At
-	if at.IsZero() {
-		at = time.Now()
+	switch p := payload.(type) {
+	case *event.RollLoaded:
+		fromCatalogue(cfg, p)
+	case *event.OperatorNoted:
+		if err := checkNote(cfg, p, at); err != nil {
+			return event.Event{}, err
+		}
 	}
 	id := s.ID
 	if id == "" {
@@ -111,6 +116,42 @@ func (s sendCommand) event(cfg *config.Config) (event.Event, error) {
 		id = v7.String()
 	}
 	return event.Event{ID: id, Source: "rollwarden/send", Type: kind.Type, Time: at, Site: site, Machine: machine, Data: payload}, nil
+}
+
+// when is the time of the event. The watch would refuse one too far ahead, but
+// only after the sender was told that it is stored.
+func (s sendCommand) when(now time.Time) (time.Time, error) {
+	if s.At == "" {
+		return now, nil
+	}
+	at, err := time.Parse(time.RFC3339, s.At)
+	switch {
+	case err != nil:
+		return at, fmt.Errorf("--at: want a time such as 2026-03-02T08:00:00Z, got %q", s.At)
+	case at.Sub(now) > event.MaxAhead:
+		return at, fmt.Errorf("--at: want a time at most %.0f h ahead, got %q", event.MaxAhead.Hours(), s.At)
+	}
+	return at, nil
+}
+
+// checkNote refuses what would change no alarm although a person believes that
+// it did: a hazard that does not exist, a shelf that is over already.
+func checkNote(cfg *config.Config, note *event.OperatorNoted, at time.Time) error {
+	if note.Until != nil && !note.Until.After(at) {
+		return fmt.Errorf("until: want a time to come, got %q", note.Until.Format(time.RFC3339))
+	}
+	site, err := cfg.Site()
+	if err != nil || note.Hazard == "" {
+		return err
+	}
+	var codes []string
+	for _, row := range site.Book.Rows {
+		codes = append(codes, string(row.Code))
+	}
+	if !slices.Contains(codes, note.Hazard) {
+		return fmt.Errorf("hazard: no hazard %q%s (want one of %s)", note.Hazard, hint.DidYouMean(note.Hazard, codes), strings.Join(codes, ", "))
+	}
+	return nil
 }
 
 func kindOf(name string) (event.Kind, error) {
@@ -217,7 +258,7 @@ func connect(ctx context.Context, cfg *config.Config, address string) (*bus.Bus,
 	o.URL = cmp.Or(address, o.URL, localAddress(cfg))
 	b, err := bus.Open(ctx, o)
 	if err != nil {
-		return nil, fmt.Errorf("%w; is the watch running? Start it with rollwarden run, or give --nats", err)
+		return nil, fmt.Errorf("no watch answers (is the watch running? Start it with rollwarden run, or give --nats): %w", err)
 	}
 	return b, nil
 }
