@@ -269,3 +269,15 @@ func TestAMachineThatWasNeverHeardIsSilentWhenItsStartIsDue(t *testing.T) {
 	}
 	want(t, only(d.wait(time.Minute), hazard.StaleFloor), "normal>unacknowledged")
 }
+
+// A ticket may give an area where another gives a length. A run that is planned
+// by its area takes its share of the roll like any other.
+func TestARunPlannedByItsAreaTakesItsShareOfTheRoll(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.say("roll.loaded", &event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric, WidthMM: p(1370), LengthM: p(6), ThicknessUM: p(220), EdgeMM: p(400)})
+	k := ticket("J1")
+	k.LengthM, k.AreaM2 = nil, p(3*1.37)
+	d.say("ticket.received", k)
+	d.say("run.started", &event.RunStarted{Run: run("J1", nil)})
+	want(t, only(d.say("ticket.received", ticket("J2")), hazard.ShortRoll), "normal>unacknowledged")
+}

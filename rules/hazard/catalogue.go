@@ -438,7 +438,8 @@ func (s *Scene) needM() units.Maybe {
 	}
 	if now := s.Machine.Run; now != nil {
 		// What runs now takes its share first.
-		rest, known := now.LengthM().Plus(-now.FedM.Or(0)).Get()
+		whole, _ := plannedM(now)
+		rest, known := whole.Plus(-now.FedM.Or(0)).Get()
 		if !known {
 			return units.Maybe{}
 		}

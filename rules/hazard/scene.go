@@ -100,10 +100,14 @@ func (s *Scene) PlannedM() (m units.Maybe, fromArea bool) {
 	if s.Run == nil {
 		return units.Maybe{}, false
 	}
-	if m = s.Run.LengthM(); m.Known() {
+	return plannedM(s.Run)
+}
+
+func plannedM(r *floor.Run) (m units.Maybe, fromArea bool) {
+	if m = r.LengthM(); m.Known() || r.Ticket == nil {
 		return m, false
 	}
-	if t := s.ticket(); t != nil && t.AreaM2 != nil && t.RollWidthMM != nil && *t.RollWidthMM > 0 {
+	if t := &r.Ticket.Data; t.AreaM2 != nil && t.RollWidthMM != nil && *t.RollWidthMM > 0 {
 		return units.Some(*t.AreaM2 / *t.RollWidthMM * 1000), true
 	}
 	return m, false

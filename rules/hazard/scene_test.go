@@ -170,6 +170,10 @@ func drawScene(t *rapid.T) *hazard.Scene {
 		s.ReadyAt = moment("ready")
 		if flag("another runs") {
 			m.Run = &floor.Run{Job: "J0", Started: now.Add(-time.Hour), FedM: maybe(0, 10, "other fed")}
+			m.Run.Ticket = &floor.Ticket{Data: event.TicketReceived{
+				Job: "J0", Stock: loaded.Stock, FilmClass: loaded.Class, Passes: pointer(1, 32, "other passes"), CureC: pointer(20, 150, "other cure"),
+				LengthM: pointer(0, 60, "other length"), AreaM2: pointer(0, 60, "other area"), RollWidthMM: pointer(500, 1600, "other width"),
+			}}
 		}
 	case hazard.Running:
 		m.Run, s.Next = run, true
