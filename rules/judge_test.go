@@ -281,3 +281,30 @@ func TestARunPlannedByItsAreaTakesItsShareOfTheRoll(t *testing.T) {
 	d.say("run.started", &event.RunStarted{Run: run("J1", nil)})
 	want(t, only(d.say("ticket.received", ticket("J2")), hazard.ShortRoll), "normal>unacknowledged")
 }
+
+func TestARequestForAMachineThatWasNeverHeardIsCarriedOut(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	want(t, d.note(hazard.BareEdge, "", event.ActOutOfService), "normal>out-of-service")
+	v := d.engine.View(d.now)
+	if n := len(v.Alarms.Requests); n != 0 {
+		t.Errorf("%d requests are left over", n)
+	}
+	if m := v.Floor.Machine("north", "heron"); m == nil || !m.LastHeard.IsZero() {
+		t.Errorf("a person's wish is no word of the machine: %+v", m)
+	}
+}
+
+// An alarm belongs to a machine, so a whole site cannot put it aside.
+func TestARequestForAWholeSiteIsAnAnomaly(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	until := d.now.Add(time.Hour)
+	d.sayAt("north", event.AnyMachine, "operator.noted", &event.OperatorNoted{Hazard: "dry-air", Action: event.ActShelve, By: "ada", Until: &until})
+	d.sayAt("north", event.AnyMachine, "operator.noted", &event.OperatorNoted{Action: event.ActNote, By: "ada"})
+	v := d.engine.View(d.now)
+	if n := v.Floor.Anomalies.Total["no-machine"]; n != 1 {
+		t.Errorf("%d anomalies, want one", n)
+	}
+	if len(v.Alarms.Requests) != 0 || len(v.Floor.Machines) != 0 {
+		t.Errorf("left over: %+v, %+v", v.Alarms.Requests, v.Floor.Machines)
+	}
+}

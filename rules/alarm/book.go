@@ -237,8 +237,8 @@ func (b *Book) prune(done string, key Key) {
 // noted keeps what a person asked for, for each alarm that it applies to.
 func (b *Book) noted(e event.Event, d *event.OperatorNoted) {
 	on := Input(d.Action)
-	if on == event.ActNote || !slices.Contains(Inputs, on) {
-		return
+	if e.Machine == event.AnyMachine || !slices.Contains(Inputs, on) {
+		return // a note, or nothing that one machine could do
 	}
 	for _, key := range b.targets(e, d, on) {
 		b.ask(Request{ID: e.ID, Site: e.Site, Machine: e.Machine, Key: key, On: on, By: d.By, Reason: d.Reason, Until: d.Until})

@@ -81,8 +81,22 @@ func (st step) site() bool {
 		st.Counts.Rejected[d.Kind]++
 	case *event.ChangeMarked, *event.AdviceAccepted:
 	case *event.OperatorNoted:
+		return st.operatorNoted(d)
 	default:
 		return false
+	}
+	return true
+}
+
+// operatorNoted makes the machine known of which a person wants something, so
+// that it is judged and the wish carried out. Every alarm belongs to a machine.
+func (st step) operatorNoted(d *event.OperatorNoted) bool {
+	switch {
+	case d.Action == event.ActNote:
+	case st.Event.Machine == event.AnyMachine:
+		return false
+	default:
+		st.edit(st.Site, st.Event.Machine)
 	}
 	return true
 }
