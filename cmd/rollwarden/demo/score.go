@@ -155,8 +155,9 @@ func (s *show) report() error {
 	s.say("  remedies taken          %s, %.2f USD in all", byCount(c.treats), c.remedyCost)
 	strike := s.prices.StrikePrice(s.prices.Films.Lookup(stocks[0].code, stocks[0].class), s.prices.Costs.StrikeReprint)
 	s.say("  against                 %.2f USD, %d strikes prevented at about %.2f USD each", float64(prevented)*strike, prevented, strike)
-	s.say("\nLook at")
-	s.urls()
+	if !s.o.Stay {
+		s.say("\nThe watch is over; with --stay it goes on, and its board can be looked at.")
+	}
 	return nil
 }
 

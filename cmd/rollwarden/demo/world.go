@@ -160,7 +160,7 @@ func (s *show) office(jobs []job, day time.Time) error {
 		}
 		s.score.broken++
 	}
-	s.line("office", "", "%d tickets dropped into the folders (%d XJDF, %d JDF, %d JSON, %d packages)", len(jobs), formats["xjdf"], formats["jdf"], formats["json"], formats["zip"])
+	s.line("office", "", "%d tickets dropped into the folders (%d XJDF, %d JDF, %d JSON, %d ZIP)", len(jobs), formats["xjdf"], formats["jdf"], formats["json"], formats["zip"])
 	if err := s.taken(); err != nil {
 		return err
 	}
