@@ -40,10 +40,11 @@ func NewRejudge(site Site) *Rejudge {
 	return &Rejudge{engine: New(site), raised: map[alarmOf]*Difference{}}
 }
 
-// Apply takes the next event of the journal. Alarms and pages of then are
-// compared with and not folded.
-func (r *Rejudge) Apply(e event.Event) {
-	r.wakeUntil(e.Time)
+// Apply takes the next event of the journal and when it was stored, which is
+// when the watch heard of it: a sender's clock may be wrong, and an event may be
+// told late. Alarms and pages of then are compared with and not folded.
+func (r *Rejudge) Apply(stored time.Time, e event.Event) {
+	r.wakeUntil(stored)
 	if d, ok := e.Data.(*event.AlarmChanged); ok {
 		if d.Emit == alarm.Annunciate {
 			r.note(e, d, func(x *Difference) *time.Time { return &x.Was })
@@ -54,7 +55,7 @@ func (r *Rejudge) Apply(e event.Event) {
 		return
 	}
 	r.apply(e)
-	r.judge(e.Time)
+	r.judge(stored)
 }
 
 // wakeUntil judges at every moment up to now at which time alone changes a

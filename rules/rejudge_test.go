@@ -32,6 +32,33 @@ func TestRejudgeWaitsForADelayThatEndsTheJournal(t *testing.T) {
 	}
 }
 
+// A sensor whose clock is a day ahead must not wake the judgement of a day that
+// has not come yet.
+func TestRejudgeGoesByWhenTheJournalStoredAnEvent(t *testing.T) {
+	site := shop(t, nil)
+	d := newDesk(t, site)
+	d.monoRoll(0)
+	k := ticket("J1")
+	k.StartAt = at(5 * time.Hour)
+	d.say("ticket.received", k)
+	ahead := event.Event{ID: "ahead", Source: "test", Type: "climate.read", Time: start.Add(24 * time.Hour), Site: "north", Machine: "heron", Data: &event.ClimateRead{RHPct: p(50)}}
+	d.append(ahead)
+	d.settle()
+	d.wait(3 * time.Hour)
+	d.say("edge.moved", &event.EdgeMoved{PositionMM: p(400), Cause: event.CauseAdvance})
+	r := rules.NewRejudge(site)
+	for _, e := range d.journal {
+		stored := e.Time
+		if e.ID == ahead.ID {
+			stored = start
+		}
+		r.Apply(stored, e)
+	}
+	if diffs := r.Differences(); len(diffs) != 0 {
+		t.Errorf("the same rule book differs from itself: %+v", diffs)
+	}
+}
+
 func TestRejudgeShowsWhatAnotherBookWouldHaveSaid(t *testing.T) {
 	d := aDay(t, shop(t, nil))
 	before := len(d.journal)
@@ -77,7 +104,7 @@ func aDay(t *testing.T, site rules.Site) *desk {
 func rejudged(site rules.Site, journal []event.Event) []rules.Difference {
 	r := rules.NewRejudge(site)
 	for _, e := range journal {
-		r.Apply(e)
+		r.Apply(e.Time, e)
 	}
 	return r.Differences()
 }

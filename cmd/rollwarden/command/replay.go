@@ -81,7 +81,7 @@ func (r replayCommand) read(e *env, j *journal.Journal, site rules.Site) error {
 		}
 		last = ev.Time
 		if engine.Apply(m.Seq, ev) && r.Rejudge {
-			again.Apply(ev)
+			again.Apply(m.Stored, ev)
 		}
 		return nil
 	})
