@@ -599,7 +599,7 @@ func checkStaleFloor(s *Scene) Verdict {
 func seeStaleFloor(s *Scene) []event.Evidence {
 	var out []event.Evidence
 	if !s.Plant.Configured {
-		out = append(out, see("machine", "not in the configuration", "add it to the machines list"))
+		out = append(out, see("machine", "not configured with all its measures", "rollwarden check says what is missing"))
 	}
 	if s.silent() {
 		heard := "never"
