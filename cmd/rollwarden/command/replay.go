@@ -6,6 +6,7 @@ import (
 	"maps"
 	"os"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/rs/zerolog"
@@ -103,7 +104,8 @@ func printDifferences(e *env, diffs []rules.Difference) error {
 		if d.Now.IsZero() {
 			what = "was raised then " + d.Was.Format(time.RFC3339) + ", and would not be now"
 		}
-		fmt.Fprintf(e.out, "%s/%s %s %s %s: %s\n    %s\n", d.Site, d.Machine, d.Key.Hazard, d.Key.Job, d.Key.Part, what, d.Message)
+		name := strings.TrimSpace(d.Key.Hazard + " " + jobName(d.Key.Job, d.Key.Part))
+		fmt.Fprintf(e.out, "%s/%s %s: %s\n    %s\n", d.Site, d.Machine, name, what, d.Message)
 	}
 	_, err := fmt.Fprintf(e.out, "alarms that differ: %d\n", len(diffs))
 	return err
