@@ -65,6 +65,9 @@ func (c *Config) readFile(path, fromVariable string, p *problems) error {
 	default:
 		c.Chosen = c.File + ": found in the working directory"
 	}
+	if errors.Is(err, os.ErrNotExist) {
+		return fmt.Errorf("read configuration (%s): %w: correct the name, or begin with a copy of deploy/rollwarden.example.yaml", c.Chosen, err)
+	}
 	if err != nil {
 		return fmt.Errorf("read configuration (%s): %w", c.Chosen, err)
 	}

@@ -342,7 +342,7 @@ func TestWhichFile(t *testing.T) {
 	named("b; b.yaml: named on the command line")(Load("b.yaml", []string{"ROLLWARDEN_CONFIG=a.yaml"}))
 
 	_, err := Load("c.yaml", nil)
-	if want := "read configuration (c.yaml: named on the command line): open c.yaml: no such file or directory"; err == nil || err.Error() != want {
+	if want := "read configuration (c.yaml: named on the command line): open c.yaml: no such file or directory: correct the name, or begin with a copy of deploy/rollwarden.example.yaml"; err == nil || err.Error() != want {
 		t.Errorf("want %q, got %v", want, err)
 	}
 	if !errors.Is(err, os.ErrNotExist) {
