@@ -124,7 +124,7 @@ func (a *App) part(name string) zerolog.Logger { return a.log.With().Str("part",
 func (a *App) openHTTP(context.Context) error {
 	l, err := net.Listen("tcp", a.cfg.HTTP.Listen)
 	if err != nil {
-		return fmt.Errorf("serve the board on %s: %w: choose another http.listen", a.cfg.HTTP.Listen, err)
+		return fmt.Errorf("serve the board on %s: %w: stop the program that has this port or set another http.listen", a.cfg.HTTP.Listen, err)
 	}
 	a.http = l
 	a.onClose("board address", func(context.Context) error {
