@@ -140,6 +140,7 @@ func TestPackagesRefused(t *testing.T) {
 		{"a name twice", "forbidden", "each name once", pack(t, a, a)},
 		{"a name twice in two forms", "forbidden", "each name once", pack(t, a, entry{name: "./a.xjdf"})},
 		{"too many entries", "too-large", "1000 entries", pack(t, many...)},
+		{"no package at all", "malformed", "a ZIP package, as its name says", []byte("nothing\x80")},
 		{"nothing", "unsupported", ".xjmf", pack(t)},
 		{"no ticket", "unsupported", ".xjmf", pack(t, entry{name: "art.pdf"})},
 		{"a package in it", "unsupported", "package inside", pack(t, entry{name: "a.xjdf", data: string(pack(t, a))})},

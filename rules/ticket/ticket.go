@@ -31,6 +31,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"path"
 	"slices"
 	"strings"
 	"time"
@@ -184,6 +185,9 @@ func (r *reader) single(data []byte) (Document, error) {
 		return r.json(body)
 	}
 	text, err := toUTF8(data)
+	if err != nil && strings.EqualFold(path.Ext(r.file), ".zip") {
+		return Document{}, &Error{Field: "file", Kind: malformed, Want: "a ZIP package, as its name says", Got: "something else"}
+	}
 	if err != nil {
 		return Document{}, err
 	}
