@@ -30,7 +30,18 @@ func (a *App) readTicket(in folder.Inbox, name string, data []byte) (folder.Read
 	if err != nil {
 		return folder.Reading{}, refusal(err)
 	}
-	return folder.Reading{Events: events, Note: strings.Join(doc.Notes, "; ")}, nil
+	return folder.Reading{Events: events, Note: strings.Join(append(doc.Notes, unplaced(events)...), "; ")}, nil
+}
+
+// unplaced says which tickets are for no machine, so that nothing is judged
+// for them yet.
+func unplaced(events []event.Event) (notes []string) {
+	for _, e := range events {
+		if t, ok := e.Data.(*event.TicketReceived); ok && e.Machine == event.AnyMachine {
+			notes = append(notes, "ticket "+t.Job+" is for no machine, and nothing is judged for it: drop it into the folder of one, or queue its run there")
+		}
+	}
+	return notes
 }
 
 // known is the ticket that the floor has for a job part, or an empty one.
