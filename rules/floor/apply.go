@@ -238,6 +238,9 @@ func (st step) strikeRecorded(m *Machine, d *event.StrikeRecorded) {
 	if struck != nil {
 		// A reader may share the run, so it is replaced and not changed.
 		r := *struck
+		if r.Kind != nil && !r.Struck {
+			m.Tally.count(*r.Kind, 0, 1)
+		}
 		r.Struck = true
 		e, l = r.Edge, r.Leader
 		if m.Run != nil {

@@ -55,8 +55,11 @@ func (st step) runStarted(m *Machine, d *event.Run) {
 	}
 	r.Started, r.FedM = st.Time, units.Some(0)
 	r.Edge, r.Leader = m.Edge, m.Leader
+	kind := st.kindOf(m, &r)
+	r.Kind = &kind
 	m.Run = &r
 	m.Tally.Starts[classIndex(m.Roll.Class)][treatment(m.Edge, m.Leader)]++
+	m.Tally.count(kind, 1, 0)
 	if d.Metres != nil {
 		st.feed(m, *d.Metres)
 	}

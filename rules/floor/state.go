@@ -119,6 +119,7 @@ type Run struct {
 	FedM    units.Maybe `json:"fed_m"`           // metres fed since the start
 	Edge    Edge        `json:"edge,omitzero"`   // as it was at the start
 	Leader  Leader      `json:"leader,omitzero"` // as it was at the start
+	Kind    *StartKind  `json:"kind,omitzero"`   // what the start looked like; nil before it
 	Cut     bool        `json:"cut,omitzero"`    // cut off since it ended
 	Ticket  *Ticket     `json:"ticket,omitzero"` // nil when no ticket is known
 	Struck  bool        `json:"struck,omitzero"` // a head strike was recorded

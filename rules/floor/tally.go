@@ -53,6 +53,7 @@ const (
 type Tally struct {
 	Starts    [classCount][treatmentCount]uint64 `json:"starts"`
 	Strikes   [classCount][treatmentCount]uint64 `json:"strikes"`
+	Kinds     []StartCount                       `json:"kinds,omitzero"` // the same starts, by what may tell of a strike
 	Finished  uint64                             `json:"finished"`
 	Stopped   uint64                             `json:"stopped"`
 	PrintedM  float64                            `json:"printed_m"`
