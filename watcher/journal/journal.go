@@ -197,11 +197,19 @@ func explainOpen(o Options, err error) error {
 
 // Last returns the sequence of the newest entry, 0 when there never was one.
 func (j *Journal) Last(ctx context.Context) (uint64, error) {
+	_, last, err := j.Span(ctx)
+	return last, err
+}
+
+// Span returns the sequences of the oldest entry that the journal still holds
+// and of the newest that it ever held. When all were let go, first is the one
+// after last.
+func (j *Journal) Span(ctx context.Context) (first, last uint64, err error) {
 	info, err := j.stream.Info(ctx)
 	if err != nil {
-		return 0, fmt.Errorf("look at the journal: %w", err)
+		return 0, 0, fmt.Errorf("look at the journal: %w", err)
 	}
-	return info.State.LastSeq, nil
+	return info.State.FirstSeq, info.State.LastSeq, nil
 }
 
 // directHeaders are what the server adds to an answer to a direct get

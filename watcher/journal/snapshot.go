@@ -66,7 +66,7 @@ func (s Snapshots) Save(seq uint64, state []byte) error {
 	if err := syncDir(s.Dir); err != nil {
 		return fmt.Errorf("save snapshot: %w", err)
 	}
-	return s.prune()
+	return s.prune(snapshotsKept)
 }
 
 // Load returns the newest whole snapshot. The sequence is 0 and the state nil
@@ -87,6 +87,9 @@ func (s Snapshots) Load() (seq uint64, state []byte, err error) {
 	}
 	return 0, nil, nil
 }
+
+// Remove removes every snapshot. The fold then starts from the first entry.
+func (s Snapshots) Remove() error { return s.prune(0) }
 
 // snapshotName sorts by sequence: 20 digits hold every uint64.
 func snapshotName(seq uint64) string { return fmt.Sprintf("%020d%s", seq, snapshotSuffix) }
@@ -163,13 +166,13 @@ func (s Snapshots) list() ([]string, error) {
 	return names, nil
 }
 
-// prune removes the oldest snapshots.
-func (s Snapshots) prune() error {
+// prune removes all but the newest snapshots.
+func (s Snapshots) prune(kept int) error {
 	names, err := s.list()
 	if err != nil {
 		return fmt.Errorf("remove old snapshots: %w", err)
 	}
-	for len(names) > snapshotsKept {
+	for len(names) > kept {
 		if err := os.Remove(filepath.Join(s.Dir, names[0])); err != nil {
 			return fmt.Errorf("remove old snapshots: %w", err)
 		}

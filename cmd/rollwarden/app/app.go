@@ -145,17 +145,15 @@ func (a *App) NATS() string { return a.bus.URL() }
 // run starts the goroutines. They all end with the context; the first that
 // fails ends the others.
 func (a *App) run(ctx context.Context) error {
-	last, err := a.journal.Last(ctx)
+	first, last, err := a.journal.Span(ctx)
 	if err != nil {
 		return fmt.Errorf("ask the journal for its end: %w", err)
 	}
 	snapshots := journal.Snapshots{Dir: a.snapshotFolder(), Log: a.log}
 	engine := a.restore(snapshots, last)
-	a.pipe = &pipeline{
-		engine: engine, clock: a.clock, log: a.log, publish: a.journal.Publish,
-		snapshots: newSnapshotter(snapshots.Save, a.log), pages: a.offerPages, last: last,
-		batches: make(chan []entry, 1), quiesce: make(chan quietRequest), outbox: outbox{filled: make(chan struct{}, 1)},
-	}
+	a.pipe = newPipeline(engine, a.clock, a.log)
+	a.pipe.publish, a.pipe.pages, a.pipe.last = a.journal.Publish, a.offerPages, readable(first, last)
+	a.pipe.snapshots = newSnapshotter(snapshots.Save, engine.Seq(), a.log)
 	var scrape http.Handler
 	if a.metrics, scrape, err = a.newMetrics(); err != nil {
 		return err
@@ -171,9 +169,28 @@ func (a *App) run(ctx context.Context) error {
 	group.Go(func() error { return a.watchFolders(ctx) })
 	group.Go(func() error { return a.pager.Run(ctx) })
 	group.Go(func() error { return serve(ctx, server, a.http) })
-	a.onClose("goroutines", func(context.Context) error { a.cancel(); return <-a.done })
+	a.onClose("goroutines", a.endGoroutines)
 	go func() { a.done <- group.Wait(); close(a.done) }()
 	return nil
+}
+
+func (a *App) endGoroutines(ctx context.Context) error {
+	a.cancel()
+	select {
+	case err := <-a.done:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// readable is the last entry that a journal still holds. When every entry was
+// let go by its age none will ever come, whatever the last one was.
+func readable(first, last uint64) uint64 {
+	if first > last {
+		return 0
+	}
+	return last
 }
 
 func (a *App) snapshotFolder() string { return filepath.Join(a.cfg.DataFolder(), "snapshots") }
@@ -187,7 +204,12 @@ func (a *App) restore(s journal.Snapshots, last uint64) *rules.Engine {
 		a.log.Warn().Err(err).Msg("cannot read the snapshots, folding the whole journal")
 	case seq == 0:
 	case seq > last:
-		a.log.Warn().Uint64("snapshot", seq).Uint64("journal", last).Msg("the snapshot is newer than the journal, folding the whole journal")
+		// It is of another journal, and would pass for this one's once that is
+		// as long.
+		a.log.Warn().Uint64("snapshot", seq).Uint64("journal", last).Msg("the snapshot is newer than the journal, removing it and folding the whole journal")
+		if err := s.Remove(); err != nil {
+			a.log.Warn().Err(err).Msg("cannot remove the snapshots of another journal")
+		}
 	default:
 		if err := engine.Restore(state); err != nil {
 			a.log.Warn().Err(err).Msg("cannot use the snapshot, folding the whole journal")
@@ -249,7 +271,10 @@ func serve(ctx context.Context, s *http.Server, l net.Listener) error {
 	case <-ctx.Done():
 		end, cancel := context.WithTimeout(context.WithoutCancel(ctx), 3*time.Second)
 		defer cancel()
-		return s.Shutdown(end)
+		if err := s.Shutdown(end); err != nil {
+			return s.Close() // a slow reader is no reason to fail
+		}
+		return nil
 	}
 }
 
@@ -262,11 +287,11 @@ func (a *App) View() *rules.View { return a.pipe.view.Load() }
 // Settle waits until everything that is in the journal now has been folded and
 // judged, and what follows from it is in the journal too.
 func (a *App) Settle(ctx context.Context) error {
-	last, err := a.journal.Last(ctx)
+	first, last, err := a.journal.Span(ctx)
 	if err != nil {
 		return err
 	}
-	return a.pipe.Quiet(ctx, last)
+	return a.pipe.Quiet(ctx, readable(first, last))
 }
 
 // stopWithin bounds how long a stop may take.

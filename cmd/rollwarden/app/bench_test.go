@@ -94,12 +94,9 @@ func report(machine string, at time.Time, i int) event.Event {
 func ingest(b *testing.B, site rules.Site, j *journal.Journal, last uint64) {
 	ctx, cancel := context.WithCancel(context.Background())
 	defer cancel()
-	p := &pipeline{
-		engine: rules.New(site), clock: NewManualClock(time.Date(2026, 3, 2, 8, 1, 0, 0, time.UTC)), log: zerolog.Nop(),
-		snapshots: newSnapshotter(func(uint64, []byte) error { return nil }, zerolog.Nop()),
-		pages:     func([]alarm.Page, map[string][]alarm.Alarm) {}, latency: func(time.Duration, string) {},
-		batches: make(chan []entry, 1), quiesce: make(chan quietRequest), outbox: outbox{filled: make(chan struct{}, 1)},
-	}
+	p := newPipeline(rules.New(site), NewManualClock(time.Date(2026, 3, 2, 8, 1, 0, 0, time.UTC)), zerolog.Nop())
+	p.snapshots = newSnapshotter(func(uint64, []byte) error { return nil }, 0, zerolog.Nop())
+	p.pages, p.latency = func([]alarm.Page, map[string][]alarm.Alarm) {}, func(time.Duration, string) {}
 	go p.snapshots.run()
 	ended := make(chan error, 1)
 	go func() { ended <- p.loop(ctx) }()

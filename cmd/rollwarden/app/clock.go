@@ -9,7 +9,8 @@ import (
 // the demo moves its own, so that a week passes in a minute.
 type Clock interface {
 	Now() time.Time
-	// At returns a channel that is ready once the clock has reached t.
+	// At returns a channel that is ready once the clock has reached t, or
+	// sooner: whoever waits for it looks at the clock again.
 	At(t time.Time) (<-chan time.Time, func())
 }
 
@@ -19,9 +20,13 @@ type RealClock struct{}
 // Now implements Clock.
 func (RealClock) Now() time.Time { return time.Now() }
 
+// longestWait bounds one wait. A timer stands still while the computer sleeps
+// and knows nothing of a clock that is set, so none may last for a night.
+const longestWait = time.Minute
+
 // At implements Clock.
 func (RealClock) At(t time.Time) (<-chan time.Time, func()) {
-	timer := time.NewTimer(time.Until(t))
+	timer := time.NewTimer(min(time.Until(t), longestWait))
 	return timer.C, func() { timer.Stop() }
 }
 

@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"math"
 	"net/http"
 	"time"
 
@@ -44,16 +45,16 @@ func (a *App) channelNames() []string {
 const lagTimeout = time.Second
 
 // lag is how many messages of the journal are not folded yet. With the journal
-// away it says as many as were known last, which is none.
+// away, or not read for the first time yet, nobody knows: that is no number.
 func (a *App) lag() float64 {
 	ctx, cancel := context.WithTimeout(context.Background(), lagTimeout)
 	defer cancel()
-	last, err := a.journal.Last(ctx)
+	first, last, err := a.journal.Span(ctx)
 	v := a.View()
-	if err != nil || v == nil || last < v.Seq {
-		return 0
+	if err != nil || v == nil {
+		return math.NaN()
 	}
-	return float64(last - v.Seq)
+	return max(0, float64(readable(first, last))-float64(v.Seq))
 }
 
 func (a *App) odds(site, machine string) (float64, bool) {

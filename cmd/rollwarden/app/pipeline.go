@@ -17,6 +17,7 @@ package app
 
 import (
 	"context"
+	"errors"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -46,9 +47,18 @@ type pipeline struct {
 	batches  chan []entry
 	outbox   outbox
 	quiesce  chan quietRequest
+	ended    chan struct{} // closed when the loop has ended
 	waiting  []quietRequest
 	viewedAt time.Time
 	changed  bool // alarms or pages changed since they were last handed on
+}
+
+// newPipeline returns a pipeline that leads nowhere yet.
+func newPipeline(e *rules.Engine, c Clock, log zerolog.Logger) *pipeline {
+	return &pipeline{
+		engine: e, clock: c, log: log, batches: make(chan []entry, 1), outbox: outbox{filled: make(chan struct{}, 1)},
+		quiesce: make(chan quietRequest), ended: make(chan struct{}),
+	}
 }
 
 // entry is one message of the journal, decoded outside the loop.
@@ -95,6 +105,7 @@ func (p *pipeline) decode(ctx context.Context, batch []journal.Entry) error {
 
 // loop owns the engine until ctx ends.
 func (p *pipeline) loop(ctx context.Context) error {
+	defer close(p.ended)
 	p.caughtUp()
 	for {
 		alarmClock, stop := p.judge(time.Time{})
@@ -217,24 +228,29 @@ func (p *pipeline) answerQuiet() {
 	p.waiting = left
 }
 
+var errEnded = errors.New("the watch has ended")
+
 // Quiet waits until everything up to seq is applied, judged and written.
 func (p *pipeline) Quiet(ctx context.Context, seq uint64) error {
 	q := quietRequest{seq, make(chan struct{})}
 	select {
 	case p.quiesce <- q:
+	case <-p.ended:
+		return errEnded
 	case <-ctx.Done():
 		return ctx.Err()
 	}
 	select {
 	case <-q.done:
 		return nil
+	case <-p.ended:
+		return errEnded
 	case <-ctx.Done():
 		return ctx.Err()
 	}
 }
 
-// publisher writes transitions to the journal, in order, and goes on trying
-// until they are stored: a transition that is lost would be an alarm lost.
+// publisher writes transitions to the journal, in order.
 func (p *pipeline) publisher(ctx context.Context) error {
 	for {
 		select {
@@ -272,6 +288,9 @@ func (o *outbox) take() []outgoing {
 	return out
 }
 
+// store goes on trying until the journal has the transitions: one that is lost
+// would be an alarm lost. One that the journal can never take is an error in
+// this program, and must not keep the others out.
 func (p *pipeline) store(ctx context.Context, out []outgoing) {
 	events := make([]event.Event, len(out))
 	for i, o := range out {
@@ -279,11 +298,21 @@ func (p *pipeline) store(ctx context.Context, out []outgoing) {
 	}
 	for {
 		err := p.publish(ctx, events...)
-		if err == nil {
-			break
-		}
-		if ctx.Err() != nil {
+		var refused *event.Fault
+		switch {
+		case err == nil:
+			p.stored(out)
+			return
+		case ctx.Err() != nil:
 			return // judged again after the restart, since nothing took effect
+		case errors.As(err, &refused) && len(out) > 1:
+			for i := range out {
+				p.store(ctx, out[i:i+1])
+			}
+			return
+		case errors.As(err, &refused):
+			p.log.Error().Err(err).Str("subject", events[0].Subject()).Msg("an alarm cannot be written to the journal; please report it")
+			return
 		}
 		p.log.Error().Err(err).Int("transitions", len(events)).Msg("cannot write alarms to the journal, trying again")
 		select {
@@ -292,6 +321,9 @@ func (p *pipeline) store(ctx context.Context, out []outgoing) {
 			return
 		}
 	}
+}
+
+func (p *pipeline) stored(out []outgoing) {
 	now := time.Now()
 	for _, o := range out {
 		if !o.cause.IsZero() {

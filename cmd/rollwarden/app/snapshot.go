@@ -20,8 +20,9 @@ type snapshotter struct {
 	saving chan rules.Frozen
 }
 
-func newSnapshotter(write func(uint64, []byte) error, log zerolog.Logger) *snapshotter {
-	return &snapshotter{write: write, every: 20_000, after: 5 * time.Minute, log: log, at: time.Now(), saving: make(chan rules.Frozen, 1)}
+// newSnapshotter takes snapshots of what comes after the sequence seq.
+func newSnapshotter(write func(uint64, []byte) error, seq uint64, log zerolog.Logger) *snapshotter {
+	return &snapshotter{write: write, every: 20_000, after: 5 * time.Minute, log: log, seq: seq, at: time.Now(), saving: make(chan rules.Frozen, 1)}
 }
 
 // offer takes a snapshot if one is due. The loop only pays for freezing the
