@@ -1,5 +1,8 @@
 // Package risk says how likely one start is to end in a head strike. Until a
-// shop has data of its own these are documented priors, and say so.
+// shop has data of its own these are documented priors, and say so; a Model
+// corrects them by the shop's own starts. Beside it are what a decision needs
+// (break-even, which choice is truly cheaper, what knowing more is worth) and
+// how well the odds that were given came true.
 package risk
 
 import (
@@ -61,5 +64,5 @@ func (p Prior) Strike(s Start) Estimate {
 		odds *= p.DryMore
 	}
 	odds = min(odds, 1)
-	return Estimate{P: odds, Low: odds / 4, High: min(1, odds*3), Basis: "prior, no data of yours yet"}
+	return Estimate{P: odds, Low: odds / 4, High: min(1, odds*3), Basis: noData}
 }

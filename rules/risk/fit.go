@@ -1,0 +1,214 @@
+package risk
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mathext"
+
+	"rollwarden/rules/event"
+)
+
+// FitOptions say how much a prior is worth and when a shop's own starts may
+// correct it. Zero, and what makes no sense, stands for the default.
+type FitOptions struct {
+	Starts        float64 // what the prior is worth, in starts; 20 by default
+	MachineStarts float64 // what the shop is worth to a machine, in starts; 60 by default, +Inf if machines do not differ
+	Doubt         float64 // factor by which Starts may well be off, up or down; 2 by default, +Inf to let the cells alone say
+	MinStrikes    float64 // strikes of a class, seen or expected by the prior, from which its scale is fitted; 5 by default
+	MinCells      int     // kinds of start with 10 starts or more from which the prior's worth is fitted; 8 by default
+	Fixed         bool    // never fit: keep what is documented
+}
+
+// Documented defaults and limits. They are values from judgement, no source:
+// 20 starts let a monomeric bare edge at 12 % be anything from 2 to 29 %, as
+// wide as what crews say, and 60 let a machine differ from its shop by a third.
+const (
+	defaultStarts        = 20
+	defaultMachineStarts = 60
+	defaultDoubt         = 2
+	defaultMinStrikes    = 5
+	defaultMinCells      = 8
+	fullCell             = 10 // starts
+
+	leastScale, mostScale   = 1.0 / 10, 10.0 // of a class's odds
+	leastStarts, mostStarts = 2.0, 200.0     // what a fitted prior may be worth
+
+	// Nothing is certain: odds stay this far from 0 and 1.
+	leastOdds = 1e-6
+)
+
+func (o FitOptions) withDefaults() FitOptions {
+	if !(o.Starts > 0) || math.IsInf(o.Starts, 1) {
+		o.Starts = defaultStarts
+	}
+	if !(o.MachineStarts > 0) {
+		o.MachineStarts = defaultMachineStarts
+	}
+	if !(o.Doubt > 1) {
+		o.Doubt = defaultDoubt
+	}
+	if !(o.MinStrikes > 0) {
+		o.MinStrikes = defaultMinStrikes
+	}
+	if o.MinCells <= 0 {
+		o.MinCells = defaultMinCells
+	}
+	return o
+}
+
+// Hyper are the numbers that all cells share.
+type Hyper struct {
+	Starts        float64                 // what the prior is worth, in starts
+	StartsFitted  bool                    // whether the shop's cells say so
+	MachineStarts float64                 // what the shop is worth to a machine; never fitted
+	Scale         map[event.Class]float64 // on the prior's odds, p/(1-p), for the classes that were fitted; 1 for others
+	LogLikelihood float64                 // of the cells, without the binomial coefficients, which do not depend on the fit
+}
+
+// group is a class's kinds of start with their counts.
+type group struct {
+	class  event.Class
+	fitted bool // has enough to fit a scale
+	cells  []pooled
+}
+
+type pooled struct {
+	evidence
+	odds float64 // by the prior
+}
+
+// fit chooses the scales, and the strength of the prior, under which the
+// shop's cells are likeliest (empirical Bayes). Given the strength, each class
+// has its own best scale; so one search over the strength, with one over the
+// scale inside, finds them all. Classes and strength without enough data keep
+// what is documented. The strength is what a few cells say least about, and
+// one that is too great makes intervals too narrow; so the documented one
+// counts as a log-normal belief that is off by the factor Doubt, or more, one
+// time in three.
+func (m *Model) fit(prior Prior, o FitOptions) Hyper {
+	groups, full := m.groups(prior, o)
+	h := Hyper{Starts: o.Starts, MachineStarts: o.MachineStarts, StartsFitted: full >= o.MinCells && !o.Fixed}
+	if h.StartsFitted {
+		log := maximize(math.Log(leastStarts), math.Log(mostStarts), 12, func(log float64) float64 {
+			_, l := bestScales(groups, math.Exp(log))
+			off := (log - math.Log(o.Starts)) / math.Log(o.Doubt)
+			return l - off*off/2
+		})
+		h.Starts = math.Exp(log)
+	}
+	h.Scale, h.LogLikelihood = bestScales(groups, h.Starts)
+	return h
+}
+
+// groups collects the cells with starts, and counts those with enough of them.
+func (m *Model) groups(prior Prior, o FitOptions) (groups []*group, full int) {
+	base := m.odds(prior, nil)
+	var g *group
+	var seen, expected float64
+	for k := range m.kinds() {
+		if g == nil || m.classes[k.class] != g.class {
+			g, seen, expected = &group{class: m.classes[k.class]}, 0, 0
+			groups = append(groups, g)
+		}
+		i := k.index(&m.axes)
+		c := m.shop[i]
+		if c.starts == 0 {
+			continue
+		}
+		if c.starts >= fullCell {
+			full++
+		}
+		g.cells = append(g.cells, pooled{c.weighted, base[i]})
+		seen += float64(c.strikes)
+		expected += base[i] * float64(c.starts)
+		g.fitted = !o.Fixed && max(seen, expected) >= o.MinStrikes
+	}
+	return groups, full
+}
+
+func bestScales(groups []*group, starts float64) (map[event.Class]float64, float64) {
+	scales, sum := map[event.Class]float64{}, 0.0
+	for _, g := range groups {
+		log := 0.0
+		if g.fitted {
+			log = maximize(math.Log(leastScale), math.Log(mostScale), 8, func(log float64) float64 {
+				return g.logLikelihood(math.Exp(log), starts)
+			})
+			scales[g.class] = math.Exp(log)
+		}
+		sum += g.logLikelihood(math.Exp(log), starts)
+	}
+	return scales, sum
+}
+
+// logLikelihood is that of beta-binomial counts: the odds of each cell vary as
+// Beta(k·m, k·(1-m)) around the scaled prior.
+func (g *group) logLikelihood(scale, starts float64) float64 {
+	sum := 0.0
+	for _, c := range g.cells {
+		m := scaled(c.odds, scale)
+		a, b := starts*m, starts*(1-m)
+		sum += mathext.Lbeta(a+c.strikes, b+c.starts-c.strikes) - mathext.Lbeta(a, b)
+	}
+	return sum
+}
+
+// odds are the prior's for every kind of start, scaled by class. A band counts
+// as its driest humidity.
+func (m *Model) odds(prior Prior, scale map[event.Class]float64) []float64 {
+	list := make([]float64, 0, m.size())
+	bands := rhBands()
+	for k := range m.kinds() {
+		class := m.classes[k.class]
+		p := prior.Strike(Start{Class: class, Treatment: m.treatments[k.treatment], RHPct: driest(bands[k.rh])}).P
+		by, fitted := scale[class]
+		if !fitted {
+			by = 1
+		}
+		list = append(list, scaled(p, by))
+	}
+	return list
+}
+
+// scaled multiplies odds as p/(1-p).
+func scaled(p, by float64) float64 {
+	p = min(1-leastOdds, max(leastOdds, p))
+	if by == 1 {
+		return p
+	}
+	return min(1-leastOdds, max(leastOdds, by*p/(1-p+by*p)))
+}
+
+// maximize returns where f is greatest between low and high: the best of
+// steps+1 points, refined by golden sections between its neighbours.
+func maximize(low, high float64, steps int, f func(float64) float64) float64 {
+	step := (high - low) / float64(steps)
+	best, at := math.Inf(-1), low
+	for i := range steps + 1 {
+		x := low + float64(i)*step
+		if y := f(x); y > best {
+			best, at = y, x
+		}
+	}
+	return golden(max(low, at-step), min(high, at+step), f)
+}
+
+// golden narrows an interval around the greatest value down to
+// a hundred-thousandth.
+func golden(a, b float64, f func(float64) float64) float64 {
+	const ratio = 1 / math.Phi
+	c, d := b-ratio*(b-a), a+ratio*(b-a)
+	fc, fd := f(c), f(d)
+	for b-a > 1e-5 {
+		if fc >= fd {
+			b, d, fd = d, c, fc
+			c = b - ratio*(b-a)
+			fc = f(c)
+		} else {
+			a, c, fc = c, d, fd
+			d = a + ratio*(b-a)
+			fd = f(d)
+		}
+	}
+	return (a + b) / 2
+}
