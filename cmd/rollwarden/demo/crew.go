@@ -167,6 +167,7 @@ func (s *show) thinkOfRunningEdge(m *machine, d *event.AlarmChanged) {
 		}
 		s.line("crew", m.name, "%s pauses the machine and advances the film before it goes on", names[m.name])
 		s.score.treated("pause", d)
+		s.score.last(m).treated = true
 		r.paused = true
 		if err := s.publish(m.site, m.name, "run.stopped", &event.RunStopped{Run: event.Run{Job: r.id, Part: "P1", Metres: ptr(0.05), Reason: "paused to settle the edge"}}); err != nil {
 			return err

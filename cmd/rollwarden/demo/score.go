@@ -34,7 +34,6 @@ type outcome struct {
 	lead         time.Duration
 	wouldStrike  bool // with nothing done about the edge, by the luck drawn
 	struck       bool
-	paused       bool
 }
 
 func (c *score) init() {
@@ -89,14 +88,14 @@ func (c *score) start(s *show, m *machine) {
 	delete(c.treatedJob, r.id)
 }
 
-// strike marks the machine's last start as struck.
-func (c *score) strike(_ *show, m *machine) {
+// last is the machine's last start.
+func (c *score) last(m *machine) *outcome {
 	for i := len(c.outcomes) - 1; i >= 0; i-- {
 		if c.outcomes[i].machine == m.name {
-			c.outcomes[i].struck = true
-			return
+			return &c.outcomes[i]
 		}
 	}
+	return &outcome{}
 }
 
 func (c *score) count(is func(outcome) bool) (n int) {
@@ -134,7 +133,7 @@ func (s *show) report() error {
 	strikes := c.count(func(o outcome) bool { return o.struck })
 	warned := c.count(func(o outcome) bool { return o.struck && o.alarmed })
 	alarmed := c.count(func(o outcome) bool { return o.alarmed })
-	prevented := c.count(func(o outcome) bool { return o.wouldStrike && !o.struck })
+	prevented := c.count(func(o outcome) bool { return o.wouldStrike && !o.struck && o.alarmed && o.treated })
 	spared := c.count(func(o outcome) bool { return o.alarmed && !o.wouldStrike })
 	unwatched := c.count(func(o outcome) bool { return o.wouldStrike })
 	s.say("\nThe week")

@@ -316,7 +316,7 @@ func (s *show) strike(m *machine) error {
 	r := m.run
 	r.struck = true
 	nozzles, down := float64(3+s.rng.IntN(25)), float64(1800+60*s.rng.IntN(40))
-	s.score.strike(s, m)
+	s.score.last(m).struck = true
 	s.line("STRIKE", m.name, "%s: the edge lifted and the carriage hit it; %.0f nozzles lost, %.0f min down", r.id, nozzles, down/60)
 	for _, e := range []struct {
 		typ event.Type
