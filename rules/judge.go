@@ -254,8 +254,9 @@ func (w *watch) match(now time.Time, m *floor.Machine, found []finding) {
 		if !t.holds {
 			t.holds, t.since = true, now
 			if !w.judged && !m.Touched.IsZero() && m.Touched.Before(now) {
-				// Nothing was said of the machine since, so the hazard has
-				// held since then, whoever was running.
+				// A restart forgets since when a hazard holds. Unless time
+				// alone brought it, it has held since the last word of the
+				// machine at the latest, so its delay runs from there.
 				t.since = m.Touched
 			}
 		}

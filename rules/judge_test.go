@@ -308,3 +308,17 @@ func TestARequestForAWholeSiteIsAnAnomaly(t *testing.T) {
 		t.Errorf("left over: %+v, %+v", v.Alarms.Requests, v.Floor.Machines)
 	}
 }
+
+// Some machines say again and again that a run has started.
+func TestALeadTimeCountsOnce(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.monoRoll(0)
+	d.say("ticket.received", ticket("J1"))
+	for range 3 {
+		d.wait(10 * time.Minute)
+		d.say("run.started", &event.RunStarted{Run: run("J1", nil)})
+	}
+	if sum := d.engine.View(d.now).Alarms.Totals.LeadSum["north/heron"]; sum != 600 {
+		t.Errorf("lead times add up to %g s, want the 600 s of the one start", sum)
+	}
+}

@@ -11,7 +11,8 @@ import (
 	"rollwarden/rules/units"
 )
 
-// maxScenes bounds how far down a queue runs are judged.
+// maxScenes bounds how far down a queue runs are judged. What stands further
+// down is judged once it has moved up.
 const maxScenes = 40
 
 // scenes lays out all that is judged on a machine: the machine itself, the

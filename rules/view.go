@@ -40,7 +40,7 @@ func Read(site Site, v *View) Reader {
 type Standing struct {
 	Key    alarm.Key
 	Row    *hazard.Row
-	Hidden bool // a cause of it stands, or it is shelved as a whole
+	Hidden bool // a cause of it stands, or it is put aside for the job or as a whole
 	Change event.AlarmChanged
 }
 
@@ -64,7 +64,7 @@ func (r Reader) Hazards(now time.Time, site, name string) []Standing {
 }
 
 // ReadyAt is when each queued run of a machine is expected to start, in the
-// order of the queue; zero means at any moment.
+// order of the queue, as far down as runs are judged; zero means at any moment.
 func (r Reader) ReadyAt(now time.Time, site, name string) []time.Time {
 	m := r.e.floor.Machine(site, name)
 	if m == nil {

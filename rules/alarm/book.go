@@ -32,6 +32,7 @@ type Alarm struct {
 	Raised   time.Time          `json:"raised,omitzero"`    // last annunciation
 	RaisedID string             `json:"raised_id,omitzero"` // id of that event
 	First    time.Time          `json:"first,omitzero"`     // first annunciation since it was normal
+	Led      bool               `json:"led,omitzero"`       // its lead time before a start is counted
 	Told     []string           `json:"told,omitzero"`      // channels that were paged and not yet told that it is over
 	Change   event.AlarmChanged `json:"change"`             // the newest transition as it was written
 }
@@ -312,10 +313,12 @@ const bareEdge = "bare-edge"
 // started notes how long before the start the run's bare-edge alarm came.
 func (b *Book) started(e event.Event, job, part string) {
 	a, ok := b.Find(e.Site, e.Machine, Key{bareEdge, job, part})
-	if !ok || a.First.IsZero() || a.First.After(e.Time) {
+	if !ok || a.Led || a.First.IsZero() || a.First.After(e.Time) {
 		return
 	}
 	machine := floor.Key(e.Site, e.Machine)
+	a.Led = true // a machine may say again that it has started
+	b.put(machine, a)
 	lead := e.Time.Sub(a.First).Seconds()
 	if b.Totals.Leads[machine] == nil {
 		b.Totals.Leads[machine] = make([]uint64, len(LeadBounds)+1)

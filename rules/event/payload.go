@@ -284,7 +284,7 @@ type AlarmChanged struct {
 	To       string     `json:"to" doc:"alarm state after"`
 	On       string     `json:"on" doc:"input that caused it"`
 	Emit     string     `json:"emit,omitzero" doc:"annunciate, clear or nothing"`
-	Phase    string     `json:"phase,omitzero" doc:"queued or running"`
+	Phase    string     `json:"phase,omitzero" doc:"queued, running or resting"`
 	Priority string     `json:"priority" doc:"how soon a person must act" enum:"high,medium,low"`
 	Remedies []Remedy   `json:"remedies,omitzero" doc:"remedies, best first"`
 	Evidence []Evidence `json:"evidence,omitzero" doc:"values the hazard saw"`

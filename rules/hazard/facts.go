@@ -117,7 +117,7 @@ var Facts = []Fact{
 	{Name: "climate.temp_c", Kind: "number", Doc: "air temperature", Learn: "record it: rollwarden send climate.read", get: number(func(s *Scene) units.Maybe { return s.Climate.TempC })},
 
 	{Name: "run.job", Kind: "text", Doc: "job id", run: true, get: text(func(s *Scene) string { return s.Run.Job })},
-	{Name: "run.phase", Kind: "text", Doc: "queued, running or resting", run: true, get: text(func(s *Scene) string { return string(s.Phase) })},
+	{Name: "run.phase", Kind: "text", Doc: "queued or running", run: true, get: text(func(s *Scene) string { return string(s.Phase) })},
 	{Name: "run.next", Kind: "truth", Doc: "whether it is the next to start, or running", run: true, get: truth(func(s *Scene) bool { return s.Next })},
 	{Name: "run.ready_in_s", clocked: true, Kind: "number", Doc: "seconds until it is expected to start", Learn: inTicket, run: true, get: func(s *Scene) value {
 		return num(s.ReadyAt.Sub(s.Now).Seconds(), !s.ReadyAt.IsZero())

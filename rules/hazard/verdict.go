@@ -72,7 +72,7 @@ type Scope uint8
 // The scopes.
 const (
 	OnNext    Scope = iota // the next run and the running one
-	OnQueued               // every queued run, the running one, the resting one
+	OnQueued               // every queued run and the running one; early-finish the resting one too
 	OnMachine              // the machine itself
 )
 
