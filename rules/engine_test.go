@@ -317,6 +317,23 @@ cases:
 	}
 }
 
+func TestAFilmThatNobodyNamedIsCalledSo(t *testing.T) {
+	for stock, want := range map[string]string{
+		"":       "the bare edge of unnamed film (class unknown) lies at 0 mm",
+		"NEW-77": "the bare edge of NEW-77 (class unknown) lies at 0 mm",
+	} {
+		d := newDesk(t, shop(t, nil))
+		d.say("roll.loaded", &event.RollLoaded{Stock: stock, LengthM: p(50), EdgeMM: p(0)})
+		var said []string
+		for _, c := range d.say("ticket.received", &event.TicketReceived{Job: "J1", LengthM: p(3)}) {
+			said = append(said, c.Message)
+		}
+		if all := strings.Join(said, "\n"); !strings.Contains(all, want) {
+			t.Errorf("stock %q: want %q in\n%s", stock, want, all)
+		}
+	}
+}
+
 func TestAConditionOverTheClockIsJudgedEveryMinute(t *testing.T) {
 	book, err := hazard.ParseBook("book.yaml", []byte(`
 conditions:

@@ -191,7 +191,13 @@ func (s *Scene) filmName() string {
 	if !s.Machine.Roll.Loaded {
 		return "unknown roll"
 	}
-	return word(s.Loaded.Stock) + " (" + string(s.Loaded.Class) + ")"
+	if s.Loaded.Stock == "" {
+		return "unnamed film (class " + string(s.Loaded.Class) + ")"
+	}
+	if s.Loaded.Class == event.Unknown {
+		return s.Loaded.Stock + " (class unknown)"
+	}
+	return s.Loaded.Stock + " (" + string(s.Loaded.Class) + ")"
 }
 
 func sayBareEdge(s *Scene) string {
