@@ -33,6 +33,9 @@ func (c *Case) check(b *Book) error {
 	if c.Machine == "" {
 		return faultf("want the machine that the case %q is about", c.Name).in("machine")
 	}
+	if c.Remedy != "" && len(c.Expect) == 0 {
+		return faultf("want the hazard that %q is the cheapest remedy of in expect", c.Remedy).in("remedy")
+	}
 	for i, code := range c.Expect {
 		if b.index(code) < 0 {
 			return faultf("no such hazard %q%s", code, hint.DidYouMean(string(code), b.codes())).in("expect", i)

@@ -266,6 +266,7 @@ func TestMistakes(t *testing.T) {
 		{"cases:\n  - machine: heron\n", "book.yaml:2:5: cases[0].name: want a name that says what the case shows"},
 		{"cases:\n  - name: a\n", `book.yaml:2:5: cases[0].machine: want the machine that the case "a" is about`},
 		{"cases:\n  - name: a\n    machine: heron\n    expect:\n      - bare-edge\n      - bare-egde\n", `book.yaml:6:9: cases[0].expect[1]: no such hazard "bare-egde": did you mean "bare-edge"?`},
+		{"cases:\n  - name: a\n    machine: heron\n    remedy: advance\n", `book.yaml:4:5: cases[0].remedy: want the hazard that "advance" is the cheapest remedy of in expect`},
 		{"cases:\n  - name: a\n    machine: heron\n    now: yesterday\n", `book.yaml:4:5: cases[0].now: want a time such as 2026-03-02T08:00:00Z, got "yesterday"`},
 		{"cases:\n  - name: a\n    machine: heron\n    given:\n      - {type: edge.moved, ago: lately}\n", `book.yaml:5:33: want a time such as 90s, 15m or 4h, got "lately"`},
 		{"cases:\n  - name: a\n    machine: heron\n    given:\n      - {typ: edge.moved}\n", `book.yaml:5:10: unknown key "typ": did you mean "type"?`},
