@@ -25,6 +25,7 @@ import (
 	"rollwarden/rules/hazard"
 	"rollwarden/rules/plant"
 	"rollwarden/rules/remedy"
+	"rollwarden/rules/risk"
 	"rollwarden/rules/units"
 )
 
@@ -36,6 +37,7 @@ type Site struct {
 	Book     *hazard.Book
 	Drift    hazard.Drift
 	Advisor  *remedy.Advisor
+	Learn    func([]risk.Cell) remedy.Odds // fits the odds to the shop's own starts; nil keeps the advisor's
 	Display  units.Display
 	PageFor  func(hazard.Priority) []string // channels that a priority is paged on; may be nil
 	Lapse    time.Duration                  // when an alarm that is gone and not acknowledged returns to normal
@@ -57,6 +59,10 @@ type Engine struct {
 	floor  *floor.State
 	alarms *alarm.Book
 
+	advisor remedy.Advisor // the site's, with the odds learnt so far
+	starts  uint64         // so many runs were started
+	learnAt uint64         // so many starts make the odds worth learning anew
+
 	dirty   map[string]bool // machines to judge
 	watches map[string]*watch
 	wakes   wakes
@@ -76,6 +82,9 @@ func New(site Site) *Engine {
 		alarms:  alarm.NewBook(),
 		dirty:   map[string]bool{},
 		watches: map[string]*watch{},
+	}
+	if site.Advisor != nil {
+		e.advisor = *site.Advisor
 	}
 	for i := range site.Machines {
 		m := &site.Machines[i]
@@ -97,6 +106,7 @@ func (e *Engine) Apply(seq uint64, ev event.Event) bool {
 	}
 	e.floor.Apply(seq, ev)
 	e.alarms.Apply(seq, ev)
+	e.heed(ev)
 	e.touch(ev)
 	return true
 }
@@ -169,6 +179,7 @@ func (e *Engine) Restore(data []byte) error {
 		return fmt.Errorf("snapshot has version %d and this program reads %d: the journal is folded from its start", s.Version, snapshotVersion)
 	}
 	e.seq, e.seen, e.floor, e.alarms = s.Seq, s.Seen, s.Floor, s.Alarms
+	e.starts, e.learnAt = startsOf(e.floor), 0
 	for key := range e.floor.Machines {
 		e.dirty[key] = true
 	}

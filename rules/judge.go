@@ -64,6 +64,7 @@ func (w *watch) settle(k alarm.Key) {
 // (zero for never). The caller must publish every event that it returns, and
 // go on trying until the journal has it.
 func (e *Engine) Judge(now time.Time) ([]event.Event, time.Time) {
+	e.learn()
 	for len(e.wakes) > 0 && !e.wakes[0].wakeAt.After(now) {
 		e.dirty[heap.Pop(&e.wakes).(*watch).machine] = true
 	}

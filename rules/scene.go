@@ -8,6 +8,7 @@ import (
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
 	"rollwarden/rules/hazard"
+	"rollwarden/rules/remedy"
 	"rollwarden/rules/units"
 )
 
@@ -139,7 +140,10 @@ func (e *Engine) describe(d *event.AlarmChanged, m *floor.Machine, f *finding) {
 	d.Priority = string(priorityOf(row, s, f.row))
 	d.Evidence = row.Evidence(s)
 	d.Caution = row.Caution
-	d.Remedies = e.site.Advisor.Advise(row, s)
+	d.Remedies = e.advisor.Advise(row, s)
+	if row.Code == hazard.BareEdge {
+		d.Evidence = append(d.Evidence, oddsOf(e.advisor.Strike(s, remedy.None)))
+	}
 	d.ReadyAt = nil
 	if !s.ReadyAt.IsZero() && s.Phase == hazard.Queued {
 		at := s.ReadyAt.UTC()
@@ -168,7 +172,7 @@ func (e *Engine) message(d *event.AlarmChanged, m *floor.Machine, row *hazard.Ro
 	if len(d.Remedies) > 0 && d.Remedies[0].WhyNot == "" {
 		text += ". " + best(d.Remedies[0])
 		if row.Code == hazard.BareEdge {
-			expected, odds := e.site.Advisor.DoNothing(s)
+			expected, odds := e.advisor.DoNothing(s)
 			text += fmt.Sprintf("; %s as it is costs %s in expectation (%.0f %% odds of a strike)", verb(s.Phase), expected, 100*odds.P)
 		}
 	}

@@ -17,12 +17,13 @@ type View struct {
 	At     time.Time // the watch's clock when the view was made
 	Floor  *floor.State
 	Alarms *alarm.Book
+	Odds   remedy.Odds // as learnt so far
 }
 
 // View returns the present state for readers. It is cheap: machines and
 // tickets are shared and copied only when the next event touches them.
 func (e *Engine) View(now time.Time) *View {
-	return &View{Seq: e.seq, At: now, Floor: e.floor.Snapshot(), Alarms: e.alarms.Snapshot()}
+	return &View{Seq: e.seq, At: now, Floor: e.floor.Snapshot(), Alarms: e.alarms.Snapshot(), Odds: e.advisor.Odds}
 }
 
 // Reader answers questions about one view, away from the goroutine that owns
@@ -33,6 +34,9 @@ type Reader struct{ e *Engine }
 func Read(site Site, v *View) Reader {
 	e := New(site)
 	e.seq, e.floor, e.alarms = v.Seq, v.Floor, v.Alarms
+	if v.Odds != nil {
+		e.advisor.Odds = v.Odds
+	}
 	return Reader{e}
 }
 
@@ -90,7 +94,7 @@ func (r Reader) Odds(now time.Time, site, name string) (risk.Estimate, bool) {
 	r.e.scenes(now, m)
 	for i := range r.e.scratch[1:] {
 		if s := &r.e.scratch[i+1]; s.Next && s.Phase == hazard.Queued {
-			return r.e.site.Advisor.Strike(s, standing(s)), true
+			return r.e.advisor.Strike(s, standing(s)), true
 		}
 	}
 	return risk.Estimate{}, false

@@ -213,7 +213,7 @@ func ownText(code string) (string, bool) {
 func (a *Advisor) Strike(s *hazard.Scene, treatment string) risk.Estimate {
 	class := s.Loaded.Class
 	if treatment == "better-film" {
-		class = a.betterFilm(s).Class
+		class, treatment = a.betterFilm(s).Class, None // a bare edge of that film
 	}
 	return a.Odds.Strike(risk.Start{
 		Site: s.Machine.Site, Machine: s.Machine.Name, Class: class, Treatment: treatment,

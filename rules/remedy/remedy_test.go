@@ -29,7 +29,12 @@ func usd(n string) currency.Amount {
 // fixed odds make expected costs easy to work out by hand.
 type fixed map[string]float64
 
-func (f fixed) Strike(s risk.Start) risk.Estimate { return risk.Estimate{P: f[s.Treatment]} }
+func (f fixed) Strike(s risk.Start) risk.Estimate {
+	if s.Class == event.Polymeric {
+		return risk.Estimate{P: f["better-film"]}
+	}
+	return risk.Estimate{P: f[s.Treatment]}
+}
 
 func stock(code string, class event.Class, price string) film.Film {
 	f := film.Defaults[class]

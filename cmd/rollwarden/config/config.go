@@ -187,6 +187,9 @@ type Odds struct {
 	Treatment     map[string]float64      `yaml:"treatment" min:"0" max:"10"`
 	DryBelowRHPct float64                 `yaml:"dry_below_rh_pct" min:"0" max:"100"`
 	DryFactor     float64                 `yaml:"dry_factor" min:"1" max:"10"`
+	Learn         bool                    `yaml:"learn"`
+	PriorStarts   float64                 `yaml:"prior_starts" min:"1" max:"10000"`
+	MachineStarts float64                 `yaml:"machine_starts" min:"1" max:"10000"`
 }
 
 // Pager says who is told of an alarm, and how.

@@ -52,7 +52,7 @@ func inkOf(k plant.Ink) Ink {
 }
 
 func oddsOf(p risk.Prior) Odds {
-	return Odds{Bare: p.Bare, Treatment: p.Factor, DryBelowRHPct: p.DryRH, DryFactor: p.DryMore}
+	return Odds{Bare: p.Bare, Treatment: p.Factor, DryBelowRHPct: p.DryRH, DryFactor: p.DryMore, Learn: true, PriorStarts: 20, MachineStarts: 60}
 }
 
 func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }

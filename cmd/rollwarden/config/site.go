@@ -12,6 +12,7 @@ import (
 	"rollwarden/rules/plant"
 	"rollwarden/rules/register"
 	"rollwarden/rules/remedy"
+	"rollwarden/rules/risk"
 	"rollwarden/rules/units"
 )
 
@@ -35,6 +36,10 @@ func (c *Config) Site() (rules.Site, error) {
 		Display: display,
 		PageFor: c.PageFor,
 		Lapse:   c.Alarms.Lapse,
+	}
+	if c.Odds.Learn {
+		fit := risk.FitOptions{Starts: c.Odds.PriorStarts, MachineStarts: c.Odds.MachineStarts}
+		site.Learn = func(cells []risk.Cell) remedy.Odds { return risk.Fit(odds, cells, fit) }
 	}
 	for _, m := range c.Machines {
 		site.Machines = append(site.Machines, c.plant(m))

@@ -1,0 +1,71 @@
+package rules
+
+import (
+	"fmt"
+
+	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
+	"rollwarden/rules/risk"
+	"rollwarden/rules/units"
+)
+
+// learnEvery is by how many starts the log must have grown, at least, before
+// the odds are learnt anew; a long log must have grown by a tenth.
+const learnEvery = 10
+
+// heed counts what may change the odds: starts by and by, a strike at once.
+func (e *Engine) heed(ev event.Event) {
+	switch ev.Data.(type) {
+	case *event.RunStarted:
+		e.starts++
+	case *event.StrikeRecorded:
+		e.learnAt = 0
+	}
+}
+
+// learn fits the odds to the shop's own starts when there is enough news.
+func (e *Engine) learn() {
+	if e.site.Learn == nil || e.starts < e.learnAt {
+		return
+	}
+	e.advisor.Odds = e.site.Learn(cells(e.floor))
+	e.learnAt = e.starts + max(learnEvery, e.starts/10)
+}
+
+// startsOf counts the starts of a floor.
+func startsOf(f *floor.State) (n uint64) {
+	for _, m := range f.Machines {
+		n += m.Tally.TotalStarts()
+	}
+	return n
+}
+
+// cells lays the starts of all machines out for the model of the odds.
+func cells(f *floor.State) []risk.Cell {
+	var out []risk.Cell
+	for _, m := range f.Sorted() {
+		for _, k := range m.Tally.Kinds {
+			out = append(out, risk.Cell{
+				Class: k.Class, Treatment: k.Treatment.String(), Site: m.Site, Machine: m.Name,
+				RH: risk.RHBand(measured(k.RHPct)), Cure: risk.CureBand(measured(k.CureC)),
+				Starts: k.Starts, Strikes: k.Strikes,
+			})
+		}
+	}
+	return out
+}
+
+func measured(v int) units.Maybe {
+	if v == floor.Unmeasured {
+		return units.Maybe{}
+	}
+	return units.Some(float64(v))
+}
+
+// oddsOf is what a bare start is judged by, as evidence.
+func oddsOf(e risk.Estimate) event.Evidence {
+	return event.Evidence{
+		Name:  "odds of a strike as it is",
+		Value: fmt.Sprintf("%.0f %% (%.0f to %.0f %%)", 100*e.P, 100*e.Low, 100*e.High), Limit: e.Basis,
+	}
+}
