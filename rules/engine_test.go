@@ -394,3 +394,26 @@ func TestAnAlarmThatComesBackWaitsForItsDelayAgain(t *testing.T) {
 	want(t, only(d.wait(time.Minute), hazard.StaleFloor), "")
 	want(t, only(d.wait(time.Minute), hazard.StaleFloor), "returned-unacknowledged>unacknowledged")
 }
+
+// An alarm ends when its hazard is known to be gone, and not when somebody
+// forgets to say what is loaded.
+func TestARollThatNobodyNamedSettlesNothing(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.say("roll.loaded", &event.RollLoaded{Stock: "POLY-GLOSS-137", FilmClass: event.Polymeric, WidthMM: p(1370), LengthM: p(40), ThicknessUM: p(220), EdgeMM: p(400)})
+	want(t, only(d.say("ticket.received", ticket("J1")), hazard.WrongStock), "normal>unacknowledged")
+	want(t, only(d.say("roll.removed", &event.RollRemoved{}), hazard.WrongStock), "")
+	want(t, only(d.say("roll.loaded", &event.RollLoaded{LengthM: p(40), EdgeMM: p(400)}), hazard.WrongStock), "")
+	want(t, only(d.say("roll.loaded", &event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric, WidthMM: p(1370), LengthM: p(40), EdgeMM: p(400)}), hazard.WrongStock),
+		"unacknowledged>returned-unacknowledged")
+}
+
+func TestABareEdgeOfTheWrongRollSaysWhatComesFirst(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.monoRoll(0)
+	other := ticket("J1")
+	other.Stock, other.FilmClass = "POLY-GLOSS-137", event.Polymeric
+	c := only(d.say("ticket.received", other), hazard.BareEdge)
+	if len(c) != 1 || !strings.Contains(c[0].Message, "Change the roll first") {
+		t.Errorf("got %+v", c)
+	}
+}

@@ -30,6 +30,7 @@ type track struct {
 	since   time.Time // since when it holds, or is gone
 	pending bool      // a transition is on its way to the journal
 	found   *finding  // of this judgement; nil when it does not hold
+	vague   bool      // of this judgement: whether it holds is not known
 }
 
 // finding is a hazard that holds, with the scene that shows it.
@@ -38,6 +39,7 @@ type finding struct {
 	scene int // index into Engine.scratch
 	key   alarm.Key
 	hide  bool // a cause stands, or the hazard is put aside for the job or as a whole
+	vague bool // whether it still holds is not known; a standing alarm then stays
 }
 
 func (e *Engine) watchOf(key string) *watch {
@@ -107,7 +109,6 @@ func (e *Engine) judgeMachine(now time.Time, m *floor.Machine, out []event.Event
 	w := e.watchOf(floor.Key(m.Site, m.Name))
 	found, next := e.find(now, m)
 	e.hide(m, found)
-	w.match(now, m, found)
 	for _, a := range e.alarms.Alarms[w.machine] {
 		w.track(a.Key, now) // an alarm lives on when its hazard is gone
 	}
@@ -116,6 +117,7 @@ func (e *Engine) judgeMachine(now time.Time, m *floor.Machine, out []event.Event
 			w.track(r.Key, now)
 		}
 	}
+	w.match(now, m, found)
 	w.judged = true
 	for i := range w.tracks {
 		t := &w.tracks[i]
@@ -140,7 +142,7 @@ func (e *Engine) judgeMachine(now time.Time, m *floor.Machine, out []event.Event
 }
 
 // find checks every row against every scene of the machine. It returns the
-// hazards that hold, which are good until the next call, and the next moment
+// hazards that hold or that nobody can tell of, which are good until the next call, and the next moment
 // when time alone may change that.
 func (e *Engine) find(now time.Time, m *floor.Machine) ([]finding, time.Time) {
 	e.scenes(now, m)
@@ -160,12 +162,19 @@ func (e *Engine) find(now time.Time, m *floor.Machine) ([]finding, time.Time) {
 		}
 		for _, r := range e.rowsFor(s, i == 0) {
 			tuning := &s.Rules.Tunings[r]
-			switch row := &e.site.Book.Rows[r]; {
-			case !tuning.Enabled:
-			case ahead > tuning.Horizon:
+			row := &e.site.Book.Rows[r]
+			if !tuning.Enabled {
+				continue
+			}
+			if ahead > tuning.Horizon {
 				sooner(now.Add(ahead - tuning.Horizon))
-			case row.Check(s) == hazard.Holds:
+				continue
+			}
+			switch row.Check(s) {
+			case hazard.Holds:
 				found = append(found, finding{row: r, scene: i, key: targetKey(row, s)})
+			case hazard.Unsure:
+				found = append(found, finding{row: r, scene: i, key: targetKey(row, s), vague: true})
 			}
 		}
 	}
@@ -236,7 +245,7 @@ func (e *Engine) hide(m *floor.Machine, found []finding) {
 		for k := range found {
 			c := &found[k]
 			sameTarget := c.key.Job == f.key.Job && c.key.Part == f.key.Part || c.key.Job == ""
-			if sameTarget && slices.Contains(causes, e.site.Book.Rows[c.row].Code) && !aside(c.key) && !above(c.key) {
+			if sameTarget && !c.vague && slices.Contains(causes, e.site.Book.Rows[c.row].Code) && !aside(c.key) && !above(c.key) {
 				f.hide = true
 			}
 		}
@@ -246,10 +255,16 @@ func (e *Engine) hide(m *floor.Machine, found []finding) {
 // match brings the tracks up to date with what was found.
 func (w *watch) match(now time.Time, m *floor.Machine, found []finding) {
 	for i := range w.tracks {
-		w.tracks[i].found = nil
+		w.tracks[i].found, w.tracks[i].vague = nil, false
 	}
 	for i := range found {
 		f := &found[i]
+		if f.vague {
+			if i, known := w.find(f.key); known {
+				w.tracks[i].vague = true
+			}
+			continue
+		}
 		t := w.track(f.key, now)
 		t.found = f
 		if !t.holds {
@@ -263,7 +278,7 @@ func (w *watch) match(now time.Time, m *floor.Machine, found []finding) {
 		}
 	}
 	for i := range w.tracks {
-		if t := &w.tracks[i]; t.found == nil && t.holds {
+		if t := &w.tracks[i]; t.found == nil && !t.vague && t.holds {
 			t.holds, t.since = false, now
 		}
 	}
@@ -273,11 +288,16 @@ func (w *watch) match(now time.Time, m *floor.Machine, found []finding) {
 // in the order of their keys, so that transitions come in the same order
 // whatever happened before.
 func (w *watch) track(k alarm.Key, now time.Time) *track {
-	i, found := slices.BinarySearchFunc(w.tracks, k, func(t track, k alarm.Key) int { return t.key.Compare(k) })
+	i, found := w.find(k)
 	if !found {
 		w.tracks = slices.Insert(w.tracks, i, track{key: k, since: now})
 	}
 	return &w.tracks[i]
+}
+
+// find returns where the track of a key is, or belongs.
+func (w *watch) find(k alarm.Key) (int, bool) {
+	return slices.BinarySearchFunc(w.tracks, k, func(t track, k alarm.Key) int { return t.key.Compare(k) })
 }
 
 // step decides what one alarm does now: an event if it changes its state, and
@@ -321,6 +341,9 @@ func (e *Engine) input(now time.Time, m *floor.Machine, t *track, a *alarm.Alarm
 			return input{}, *until
 		}
 		return input{on: alarm.Expire}, time.Time{}
+	}
+	if t.vague && a.State != alarm.Returned {
+		return input{}, time.Time{} // what nobody knows settles nothing
 	}
 	if t.found == nil {
 		return e.gone(now, t, a)

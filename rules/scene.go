@@ -174,9 +174,19 @@ func (e *Engine) message(d *event.AlarmChanged, m *floor.Machine, row *hazard.Ro
 		if row.Code == hazard.BareEdge {
 			expected, odds := e.advisor.DoNothing(s)
 			text += fmt.Sprintf("; %s as it is costs %s in expectation (%.0f %% odds of a strike)", verb(s.Phase), expected, 100*odds.P)
+			if e.wrongRoll(s) {
+				text += ". Change the roll first: the wrong stock is loaded"
+			}
 		}
 	}
 	return text + "."
+}
+
+// wrongRoll reports whether what is loaded must come off before the start, so
+// that nobody spends film on an edge that is about to go.
+func (e *Engine) wrongRoll(s *hazard.Scene) bool {
+	row, known := e.site.Book.Row(hazard.WrongStock)
+	return known && s.Phase == hazard.Queued && row.Check(s) == hazard.Holds
 }
 
 // verb says what doing nothing comes to.

@@ -57,12 +57,16 @@ func (r Reader) Hazards(now time.Time, site, name string) []Standing {
 	}
 	found, _ := r.e.find(now, m)
 	r.e.hide(m, found)
-	out := make([]Standing, len(found))
+	out := make([]Standing, 0, len(found))
 	for i := range found {
 		f := &found[i]
-		out[i] = Standing{Key: f.key, Row: &r.e.site.Book.Rows[f.row], Hidden: f.hide}
-		out[i].Change.Hazard, out[i].Change.Job, out[i].Change.Part = f.key.Hazard, f.key.Job, f.key.Part
-		r.e.describe(&out[i].Change, m, f)
+		if f.vague {
+			continue
+		}
+		s := Standing{Key: f.key, Row: &r.e.site.Book.Rows[f.row], Hidden: f.hide}
+		s.Change.Hazard, s.Change.Job, s.Change.Part = f.key.Hazard, f.key.Job, f.key.Part
+		r.e.describe(&s.Change, m, f)
+		out = append(out, s)
 	}
 	return out
 }

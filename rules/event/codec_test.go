@@ -186,7 +186,9 @@ func TestTime(t *testing.T) {
 		// an offset, whose UTC is given there as 1996-12-20T00:39:57Z.
 		{"fraction", at("1985-04-12T23:20:50.52Z"), time.Date(1985, 4, 12, 23, 20, 50, 520_000_000, time.UTC)},
 		{"offset", at("1996-12-19T16:39:57-08:00"), time.Date(1996, 12, 20, 0, 39, 57, 0, time.UTC)},
-		{"a day ahead", at("2026-03-03T08:00:00Z"), eight.Add(event.MaxAhead)},
+		{"a minute ahead", at("2026-03-02T08:01:00Z"), eight.Add(event.MaxSkew)},
+		{"more than a minute ahead", at("2026-03-02T08:01:01Z"), eight},
+		{"a day ahead", at("2026-03-03T08:00:00Z"), eight},
 	} {
 		e, err := event.Decode(tt.m)
 		if err != nil || !e.Time.Equal(tt.want) || e.Time.Location() != time.UTC {

@@ -371,6 +371,11 @@ func wantAttribute(name string) string {
 // later one comes from a wrong clock and is refused rather than believed.
 const MaxAhead = 24 * time.Hour
 
+// MaxSkew is how far ahead an event may lie and keep its time. One that lies
+// further ahead happened when the journal took it: were its time believed, the
+// machine would count as heard until then, whatever its silence.
+const MaxSkew = time.Minute
+
 func (env *envelope) when(stored time.Time) (time.Time, error) {
 	if env.time == nil {
 		if stored.IsZero() {
@@ -382,8 +387,13 @@ func (env *envelope) when(stored time.Time) (time.Time, error) {
 	if !ok {
 		return time.Time{}, attribute("time", env.time)
 	}
-	if !stored.IsZero() && t.Sub(stored) > MaxAhead {
+	ahead := t.Sub(stored)
+	switch {
+	case stored.IsZero():
+	case ahead > MaxAhead:
 		return time.Time{}, &Fault{Field: "time", Want: "a time at most 24 h ahead of the journal's clock; set the sender's clock", Got: quote(string(env.time))}
+	case ahead > MaxSkew:
+		return stored.UTC(), nil
 	}
 	return t.UTC(), nil
 }

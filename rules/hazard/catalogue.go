@@ -23,7 +23,7 @@ var Builtin = []Row{
 		When:     "low-grade film is about to start with its edge, or its leader's end, short of the cure exit, or nobody knows where",
 		Why:      "heat, fans and static lift a bare edge of cheap film in the cure zone; it folds into the print zone and the carriage hits it",
 		Remedies: []string{"pause", "advance", "leader", "no-cut", "better-film", "shaped-edge", "cooler"},
-		Caution:  partsCaution + " " + hotCaution,
+		Caution:  partsCaution + " " + hotCaution + " " + bladeCaution,
 		Check:    checkBareEdge, Evidence: seeBareEdge, Say: sayBareEdge,
 	},
 	{
@@ -32,7 +32,7 @@ var Builtin = []Row{
 		When:     "stock code, film class or width loaded differs from the ticket's",
 		Why:      "the job comes out on the wrong film, and its cure and cutting settings do not fit",
 		Remedies: []string{"load-stock", "ask-office"},
-		Caution:  "Rolls are heavy: lift with help. " + partsCaution,
+		Caution:  "Rolls are heavy: lift with help. " + partsCaution + " " + hotCaution,
 		Check:    checkWrongStock, Evidence: seeWrongStock, Say: sayWrongStock,
 	},
 	{
@@ -81,7 +81,7 @@ var Builtin = []Row{
 		When:     "the metres left are fewer than planned, advance and tail together",
 		Why:      "the roll ends inside the job, the job is lost and the tail can fly loose",
 		Remedies: []string{"new-roll", "shorter-run"},
-		Caution:  "Rolls are heavy: lift with help. " + partsCaution,
+		Caution:  "Rolls are heavy: lift with help. " + partsCaution + " " + hotCaution,
 		HiddenBy: []Code{WrongStock},
 		Check:    checkShortRoll, Evidence: seeShortRoll, Say: sayShortRoll,
 	},
@@ -222,10 +222,19 @@ func checkWrongStock(s *Scene) Verdict {
 	if s.stockDiffers() || s.classDiffers() || s.widthDiffers() {
 		return Holds
 	}
-	if t.Stock == "" && !classKnown(t.FilmClass) {
+	switch {
+	case t.Stock == "" && !classKnown(t.FilmClass):
 		return Unsure
+	case s.stocksCompare() || t.Stock == "" && s.classesCompare():
+		return Clear
 	}
-	return Clear
+	return Unsure
+}
+
+// stocksCompare and classesCompare report whether both sides are known.
+func (s *Scene) stocksCompare() bool { return s.asked().Stock != "" && s.Machine.Roll.Stock != "" }
+func (s *Scene) classesCompare() bool {
+	return classKnown(s.Wanted.Class) && classKnown(s.Loaded.Class)
 }
 
 func classKnown(c event.Class) bool { return c != "" && c != event.Unknown }

@@ -190,7 +190,9 @@ func TestWrongStock(t *testing.T) {
 		{"a width beyond the slack", holds, func(s *hazard.Scene) { order(s).RollWidthMM = p(1375.1) }},
 		{"narrower beyond the slack", holds, func(s *hazard.Scene) { order(s).RollWidthMM = p(1364.9) }},
 		{"no width known", clear, func(s *hazard.Scene) { s.Machine.Roll.WidthMM = units.Maybe{} }},
-		{"a roll without a code of the class asked for", clear, func(s *hazard.Scene) { s.Machine.Roll.Stock = "" }},
+		{"a roll without a code, where a code is asked for", unsure, func(s *hazard.Scene) { s.Machine.Roll.Stock = "" }},
+		{"a roll without a code, where only a class is asked for", clear, func(s *hazard.Scene) { s.Machine.Roll.Stock, order(s).Stock = "", "" }},
+		{"a roll that nobody named", unsure, func(s *hazard.Scene) { s.Machine.Roll.Stock, s.Loaded = "", nobodys }},
 		{"no ticket", unsure, noTicket},
 		{"no roll", unsure, func(s *hazard.Scene) { s.Machine.Roll = floor.Roll{} }},
 		{"a ticket that asks for nothing", unsure, func(s *hazard.Scene) { order(s).Stock, order(s).FilmClass = "", "" }},
@@ -404,6 +406,7 @@ func TestUnknownIsNeverSafe(t *testing.T) {
 		"roll.class": func(s *hazard.Scene) {
 			s.Machine.Roll.Class, s.Loaded.Class = event.Unknown, event.Unknown
 		},
+		"roll.stock":  func(s *hazard.Scene) { s.Machine.Roll.Stock = "" },
 		"roll.left_m": func(s *hazard.Scene) { s.Machine.Roll.LeftM = units.Maybe{} },
 		"roll.thickness_um": func(s *hazard.Scene) {
 			s.Machine.Roll.ThicknessUM, s.Loaded.ThicknessUM = units.Maybe{}, units.Maybe{}

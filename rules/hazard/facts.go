@@ -95,7 +95,9 @@ var Facts = []Fact{
 		return num(s.Now.Sub(s.Machine.LastHeard).Seconds(), !s.Machine.LastHeard.IsZero())
 	}},
 	{Name: "roll.loaded", Kind: "truth", Doc: "whether a roll is loaded", get: truth(func(s *Scene) bool { return s.Machine.Roll.Loaded })},
-	{Name: "roll.stock", Kind: "text", Doc: "stock code of the loaded roll", Learn: sendRoll, get: text(func(s *Scene) string { return s.Machine.Roll.Stock })},
+	{Name: "roll.stock", Kind: "text", Doc: "stock code of the loaded roll", Learn: sendRoll,
+		moot: func(s *Scene) bool { t := s.ticket(); return t != nil && t.Stock == "" },
+		get:  text(func(s *Scene) string { return s.Machine.Roll.Stock })},
 	{Name: "roll.class", Kind: "text", Doc: "film class of the loaded roll", Learn: sendRoll, get: func(s *Scene) value {
 		return textual(string(s.Loaded.Class), s.Machine.Roll.Loaded && classKnown(s.Loaded.Class))
 	}},

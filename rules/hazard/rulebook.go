@@ -36,7 +36,7 @@ func DefaultSettings() Settings {
 	return Settings{
 		AdvanceMarginMM: 35, LiftAllowanceUM: 600, TailM: 1, WidthSlackMM: 5,
 		DryAirPct: 35, StaleAfter: 4 * time.Hour, AssumedDensityPct: 110, AssumedPasses: 8,
-		Require: []string{"roll.class", "roll.left_m", "roll.thickness_um", "edge.front_mm", "leader.thickness_um", "run.film", "run.length_m", "run.passes", "run.cure_c", "run.mark_spacing_mm"},
+		Require: []string{"roll.class", "roll.stock", "roll.left_m", "roll.thickness_um", "edge.front_mm", "leader.thickness_um", "run.film", "run.length_m", "run.passes", "run.cure_c", "run.mark_spacing_mm"},
 	}
 }
 

@@ -32,9 +32,10 @@ type Odds interface {
 // Row is one remedy of the table.
 type Row struct {
 	Code    string
-	Doc     string // one line for the documentation
-	Settles bool   // whether it settles the hazard for certain
-	Edge    bool   // whether it is a treatment of the edge, with odds of its own
+	Doc     string      // one line for the documentation
+	Settles bool        // whether it settles every hazard that names it, for certain
+	Of      hazard.Code // the hazard that it settles although it only helps with others; may be empty
+	Edge    bool        // whether it is a treatment of the edge, with odds of its own
 
 	text  func(*Advisor, *hazard.Scene) string
 	cost  func(*Advisor, *hazard.Scene) float64 // in the shop's currency; NaN when no price is known
@@ -80,21 +81,21 @@ var Table = []Row{
 	{Code: "shaped-edge", Doc: "cut a rounded lip; it helps a bit and settles nothing", Edge: true,
 		text: plain("cut a rounded lip"), block: (*Advisor).shapedAlready,
 		cost: func(a *Advisor, _ *hazard.Scene) float64 { return a.labour(a.Costs.ShapeWorkS) }},
-	{Code: "cooler", Doc: "lower the cure temperature; for an edge it helps a bit and settles nothing", Edge: true,
+	{Code: "cooler", Doc: "lower the cure temperature; for an edge it helps a bit and settles nothing", Edge: true, Of: hazard.HotRecipe,
 		text: plain("lower the cure temperature, if the ink's cure allows"), cost: (*Advisor).slowerCost, block: (*Advisor).coolerBlocked},
 
-	{Code: "load-stock", Doc: "load the stock that the ticket asks for", Settles: true, text: plain("load the stock that the ticket asks for"), cost: free},
+	{Code: "load-stock", Doc: "load the stock that the ticket asks for", Settles: true, text: still("load the stock that the ticket asks for"), cost: free},
 	{Code: "ask-office", Doc: "have the ticket changed to what is loaded", text: plain("ask the office whether what is loaded will do"), cost: free},
 	{Code: "more-passes", Doc: "print with more passes, which cures longer at less heat", text: plain("print with more passes"), cost: free},
 	{Code: "hotter", Doc: "raise the cure temperature, up to the film's ceiling", text: plain("raise the cure temperature, up to the film's ceiling"), cost: free},
 	{Code: "less-ink", Doc: "reduce the ink density", text: plain("reduce the ink density"), cost: free},
 	{Code: "closer-marks", Doc: "set the register marks closer together", text: plain("set the register marks closer together"), cost: free},
-	{Code: "raise-carriage", Doc: "raise the carriage, if the machine's manual allows it for this film", text: plain("raise the carriage, if the machine's manual allows it"), cost: free},
-	{Code: "thinner-leader", Doc: "tape on a thinner leader, or take it off", text: plain("use a thinner leader, or take it off and advance"), cost: free},
-	{Code: "new-roll", Doc: "load a longer roll", Settles: true, text: plain("load a longer roll"), cost: free},
+	{Code: "raise-carriage", Doc: "raise the carriage, if the machine's manual allows it for this film", text: still("raise the carriage, if the machine's manual allows it"), cost: free},
+	{Code: "thinner-leader", Doc: "tape on a thinner leader, or take it off", text: still("use a thinner leader, or take it off and advance"), cost: free},
+	{Code: "new-roll", Doc: "load a longer roll", Settles: true, text: still("load a longer roll"), cost: free},
 	{Code: "shorter-run", Doc: "print fewer copies on this roll", text: plain("split the run, and print what fits"), cost: free},
 	{Code: "humidify", Doc: "humidify the room", text: plain("humidify the room before the start"), cost: free},
-	{Code: "check-head", Doc: "print a nozzle check and look for obstructions, then record both", Settles: true, text: plain("check nozzles, look for obstructions, and record both"), cost: free},
+	{Code: "check-head", Doc: "print a nozzle check and look for obstructions, then record both", Settles: true, text: still("check nozzles, look for obstructions, and record both"), cost: free},
 	{Code: "wait-rest", Doc: "finish later, when the ink has rested", Settles: true, text: plain("finish later, when the ink has rested"), cost: free},
 	{Code: "start-sooner", Doc: "print this run sooner", text: plain("print this run sooner"), cost: free},
 	{Code: "tell-floor", Doc: "look, and record what is not known", Settles: true, text: plain("look, and record what is not known"), cost: free},
@@ -102,6 +103,16 @@ var Table = []Row{
 
 func plain(text string) func(*Advisor, *hazard.Scene) string {
 	return func(*Advisor, *hazard.Scene) string { return text }
+}
+
+// still is plain for what nobody may do while the machine moves.
+func still(text string) func(*Advisor, *hazard.Scene) string {
+	return func(_ *Advisor, s *hazard.Scene) string {
+		if s.Phase == hazard.Running {
+			return "pause the machine by its own controls, then " + text
+		}
+		return text
+	}
 }
 
 func free(*Advisor, *hazard.Scene) float64 { return math.NaN() }
@@ -180,7 +191,7 @@ func (a *Advisor) choose(code string, row *hazard.Row, s *hazard.Scene) choice {
 	if !ok {
 		return choice{event.Remedy{Code: code, Text: code, WhyNot: "not in the table of remedies"}, math.NaN()}
 	}
-	c := choice{event.Remedy{Code: r.Code, Text: r.text(a, s), Settles: r.Settles}, math.NaN()}
+	c := choice{event.Remedy{Code: r.Code, Text: r.text(a, s), Settles: r.Settles || r.Of != "" && r.Of == row.Code}, math.NaN()}
 	if r.block != nil {
 		if c.WhyNot = r.block(a, s); c.WhyNot != "" {
 			return c
@@ -188,6 +199,9 @@ func (a *Advisor) choose(code string, row *hazard.Row, s *hazard.Scene) choice {
 	}
 	cost := r.cost(a, s)
 	if math.IsNaN(cost) {
+		if r.Edge {
+			c.Cost = "price not known"
+		}
 		return c
 	}
 	c.Cost = a.money(cost)

@@ -189,7 +189,7 @@ func TestAFilmWithoutAPrice(t *testing.T) {
 	s := bare()
 	s.Loaded = stock("MONO-GLOSS-137", event.Monomeric, "")
 	list := advisor().Advise(row(t, hazard.BareEdge), s)
-	if r := byCode(list)["advance"]; r.Cost != "" || r.WhyNot != "" {
+	if r := byCode(list)["advance"]; r.Cost != "price not known" || r.Expected != "" || r.WhyNot != "" {
 		t.Errorf("advance: %+v", r)
 	}
 	if list[0].Code != "leader" {
@@ -221,5 +221,27 @@ func TestAShopsOwnRemedyIsItsOwnWords(t *testing.T) {
 	own := &hazard.Row{Code: "hot-room", Remedies: []string{"own:open the door"}}
 	if r := advisor().Advise(own, bare()); len(r) != 1 || r[0].Text != "open the door" || !r[0].Cheapest {
 		t.Errorf("got %+v", r)
+	}
+}
+
+// What settles one hazard may only help with another.
+func TestCoolerSettlesTheRecipeAndNotTheEdge(t *testing.T) {
+	s := bare()
+	if r := byCode(advisor().Advise(row(t, hazard.BareEdge), s))["cooler"]; r.Settles {
+		t.Error("a cooler cure settles a bare edge")
+	}
+	if r := byCode(advisor().Advise(row(t, hazard.HotRecipe), s))["cooler"]; !r.Settles {
+		t.Error("a cooler cure does not settle a hot recipe")
+	}
+}
+
+// Nobody is told to reach into a machine that moves.
+func TestARunningMachineIsPausedFirst(t *testing.T) {
+	s := bare()
+	s.Phase = hazard.Running
+	for _, code := range []hazard.Code{hazard.WrongStock, hazard.LowClearance, hazard.ShortRoll} {
+		if r := advisor().Advise(row(t, code), s)[0]; !strings.HasPrefix(r.Text, "pause the machine by its own controls") {
+			t.Errorf("%s, running: %s", code, r.Text)
+		}
 	}
 }
