@@ -37,6 +37,7 @@ type Options struct {
 	Pace    time.Duration // how long the week takes; 0 as fast as it can
 	Stay    bool          // keep the watch running until the context ends
 	Version string
+	Listen  string // address of the board; the shop's own when empty
 }
 
 // weekdays are the days that the shop works.
@@ -138,7 +139,9 @@ func (s *show) settings() (*config.Config, error) {
 	if err != nil {
 		return nil, err
 	}
-	if !free(cfg.HTTP.Listen) {
+	if s.o.Listen != "" {
+		cfg.HTTP.Listen = s.o.Listen
+	} else if !free(cfg.HTTP.Listen) {
 		cfg.HTTP.Listen = "127.0.0.1:0"
 	}
 	return cfg, nil

@@ -27,7 +27,7 @@ func played(t *testing.T, seed uint64, look func(*show)) string {
 	ctx, cancel := context.WithTimeout(context.Background(), 3*time.Minute)
 	defer cancel()
 	var out bytes.Buffer
-	s, err := open(ctx, &out, Options{Seed: seed})
+	s, err := open(ctx, &out, Options{Seed: seed, Listen: "127.0.0.1:0"})
 	if err != nil {
 		t.Fatal(err)
 	}
