@@ -138,6 +138,30 @@ func TestGone(t *testing.T) {
 	}
 }
 
+// TestUntold shows a page that its channel refuses, and no longer once it has
+// been delivered.
+func TestUntold(t *testing.T) {
+	d := newDesk(t)
+	morning(d)
+	warnings := func() int {
+		_, body := get(t, board.Handler(d.options()), "GET", "/")
+		return strings.Count(body, "cannot be delivered by the channel mail")
+	}
+	v := d.engine.View(d.now)
+	if len(v.Alarms.Pages) == 0 || warnings() != 0 {
+		t.Fatalf("%d pages are due and %d warnings shown before any try, want some and none", len(v.Alarms.Pages), warnings())
+	}
+	id := v.Alarms.Pages[0].ID
+	d.say("north", "heron", "page.failed", &event.PageFailed{Alarm: id, Channel: "mail", Attempt: 1, Reason: "no route"})
+	if got := warnings(); got != 1 {
+		t.Errorf("after a failed try: %d warnings, want 1", got)
+	}
+	d.say("north", "heron", "page.sent", &event.PageSent{Alarm: id, Channel: "mail", Attempt: 2})
+	if got := warnings(); got != 0 {
+		t.Errorf("after the delivery: %d warnings, want none", got)
+	}
+}
+
 // TestUnknown looks at a machine that nobody has heard, at one whose roll is
 // only half described, and at the drawing and the API of both.
 func TestUnknown(t *testing.T) {

@@ -61,7 +61,8 @@ func shop(t testing.TB) rules.Site {
 			Currency: "USD", LabourPerHour: usd("30"), DownPerHour: usd("60"), HeadShare: usd("40"), LeaderTape: usd("0.15"),
 			StrikeDownS: 2700, StrikeReprint: 3, LeaderWorkS: 60, AdvanceWorkS: 10, ShapeWorkS: 60, CoolerSlowPct: 20,
 		}},
-		Lapse: 12 * time.Hour,
+		Lapse:   12 * time.Hour,
+		PageFor: func(hazard.Priority) []string { return []string{"mail"} },
 	}
 }
 

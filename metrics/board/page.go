@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"embed"
 	"html/template"
+	"maps"
 	"net/http"
 	"slices"
 	"time"
@@ -63,6 +64,7 @@ type statusPage struct {
 	Anomalies []anomalyLine
 	AllOdd    uint64
 	Refused   []refusedLine
+	Untold    []refusedLine // pages that a channel has not taken, by channel
 }
 
 // stamp is a moment for people and for programs.
@@ -158,6 +160,7 @@ func (p *painter) status() *statusPage {
 	page.Title = p.say("title")
 	page.Anomalies, page.AllOdd = p.anomalies()
 	page.Refused = p.refused()
+	page.Untold = p.untold()
 	return page
 }
 
@@ -218,6 +221,24 @@ func (p *painter) refused() []refusedLine {
 		if n := p.view.Floor.Counts.Rejected[kind]; n > 0 {
 			lines = append(lines, refusedLine{p.name("reject", kind), n})
 		}
+	}
+	return lines
+}
+
+// untold counts the pages that a channel has refused at least once and has not
+// taken since: the people behind it may not know of the alarm.
+func (p *painter) untold() []refusedLine {
+	counts := map[string]uint64{}
+	for _, page := range p.view.Alarms.Pages {
+		for _, open := range page.Open {
+			if open.Attempts > 0 {
+				counts[open.Channel]++
+			}
+		}
+	}
+	var lines []refusedLine
+	for _, channel := range slices.Sorted(maps.Keys(counts)) {
+		lines = append(lines, refusedLine{channel, counts[channel]})
 	}
 	return lines
 }

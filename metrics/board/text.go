@@ -166,6 +166,7 @@ var catalogue = map[string]words{"en": {
 	"odd.time":        "Time",
 	"odd.machine":     "Machine",
 	"odd.what":        "What",
+	"untold":          "%d pages cannot be delivered by the channel %s: tell people yourself, and look into the log for the reason.",
 	"refused":         "Inputs that were refused",
 	"refused.none":    "No file and no message was refused.",
 	"refused.hint":    "Beside each refused file lies a text with the reason.",
