@@ -135,7 +135,6 @@ func (d *desk) wait(span time.Duration) (changes []event.AlarmChanged) {
 
 func p(v float64) *float64 { return &v }
 func yes() *bool           { b := true; return &b }
-func no() *bool            { b := false; return &b }
 
 // monoRoll loads a fresh roll of cheap film and says where its edge is.
 func (d *desk) monoRoll(edgeMM float64) {

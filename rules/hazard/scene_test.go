@@ -19,8 +19,6 @@ var now = time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
 
 func p(v float64) *float64 { return &v }
 
-func f200() float64 { return units.FahrenheitToC(200) }
-
 func stock(class event.Class, code string) film.Film {
 	f := film.Defaults[class]
 	f.Class, f.Stock, f.WidthMM = class, code, units.Some(1370)

@@ -33,11 +33,17 @@ func newAxes(p Prior) axes {
 	}
 }
 
-func rhBands() [4]Band   { return [...]Band{UnknownBand, Dry, Usual, Humid} }
-func cureBands() [4]Band { return [...]Band{UnknownBand, Cool, Warm, Hot} }
+// The number of humidity and of cure bands, unknown included.
+const (
+	rhCount   = 4
+	cureCount = 4
+)
+
+func rhBands() [rhCount]Band     { return [...]Band{UnknownBand, Dry, Usual, Humid} }
+func cureBands() [cureCount]Band { return [...]Band{UnknownBand, Cool, Warm, Hot} }
 
 func (a *axes) size() int {
-	return len(a.classes) * len(a.treatments) * len(rhBands()) * len(cureBands())
+	return len(a.classes) * len(a.treatments) * rhCount * cureCount
 }
 
 // kind places a start; what the prior does not know is not known.
@@ -50,7 +56,7 @@ func (a *axes) kind(class event.Class, treatment string, rh, cure Band) kind {
 }
 
 func (k kind) index(a *axes) int {
-	return ((k.class*len(a.treatments)+k.treatment)*len(rhBands())+k.rh)*len(cureBands()) + k.cure
+	return ((k.class*len(a.treatments)+k.treatment)*rhCount+k.rh)*cureCount + k.cure
 }
 
 func (k kind) unknowns() int {
@@ -66,7 +72,7 @@ func (k kind) unknowns() int {
 // kinds yields every kind of start, in the order of their indices.
 func (a *axes) kinds() iter.Seq[kind] {
 	return func(yield func(kind) bool) {
-		per := [...]int{len(a.treatments) * len(rhBands()) * len(cureBands()), len(rhBands()) * len(cureBands()), len(cureBands())}
+		per := [...]int{len(a.treatments) * rhCount * cureCount, rhCount * cureCount, cureCount}
 		for i := range a.size() {
 			k := kind{i / per[0], i % per[0] / per[1], i % per[1] / per[2], i % per[2]}
 			if !yield(k) {
@@ -100,12 +106,12 @@ func (a *axes) oneMoreKnown(k kind) iter.Seq[kind] {
 		if k.treatment == 0 && !yield(kind{k.class, 1, k.rh, k.cure}) {
 			return
 		}
-		for rh := 1; k.rh == 0 && rh < len(rhBands()); rh++ {
+		for rh := 1; k.rh == 0 && rh < rhCount; rh++ {
 			if !yield(kind{k.class, k.treatment, rh, k.cure}) {
 				return
 			}
 		}
-		for cure := 1; k.cure == 0 && cure < len(cureBands()); cure++ {
+		for cure := 1; k.cure == 0 && cure < cureCount; cure++ {
 			if !yield(kind{k.class, k.treatment, k.rh, cure}) {
 				return
 			}

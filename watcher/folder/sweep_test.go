@@ -14,15 +14,15 @@ import (
 // delivered in the end, given the first content.
 type disturbance struct {
 	name string
-	do   func(r *rig, first string) (error, []string)
+	do   func(r *rig, first string) ([]string, error)
 }
 
 var disturbances = []disturbance{
-	{"replaced", func(r *rig, _ string) (error, []string) {
+	{"replaced", func(r *rig, _ string) ([]string, error) {
 		r.swap("order.xjdf", good("second, longer than the first"))
-		return nil, []string{good("second, longer than the first")}
+		return []string{good("second, longer than the first")}, nil
 	}},
-	{"replaced by a file of the same size and time", func(r *rig, first string) (error, []string) {
+	{"replaced by a file of the same size and time", func(r *rig, first string) ([]string, error) {
 		second := first[:5] + "X" + first[6:]
 		was, err := os.Stat(r.path("order.xjdf"))
 		r.put(".twin.part", second)
@@ -30,36 +30,36 @@ var disturbances = []disturbance{
 			check(r.t, os.Chtimes(r.path(".twin.part"), was.ModTime(), was.ModTime()))
 		}
 		check(r.t, os.Rename(r.path(".twin.part"), r.path("order.xjdf")))
-		return nil, []string{second}
+		return []string{second}, nil
 	}},
-	{"appended to", func(r *rig, first string) (error, []string) {
+	{"appended to", func(r *rig, first string) ([]string, error) {
 		if r.add("order.xjdf", "more\nend\n") {
 			first += "more\nend\n"
 		}
-		return nil, []string{first}
+		return []string{first}, nil
 	}},
-	{"removed", func(r *rig, first string) (error, []string) {
+	{"removed", func(r *rig, first string) ([]string, error) {
 		if os.Remove(r.path("order.xjdf")) == nil {
 			return nil, nil
 		}
-		return nil, []string{first}
+		return []string{first}, nil
 	}},
-	{"renamed", func(r *rig, first string) (error, []string) {
+	{"renamed", func(r *rig, first string) ([]string, error) {
 		_ = os.Rename(r.path("order.xjdf"), r.path("other.xjdf"))
-		return nil, []string{first}
+		return []string{first}, nil
 	}},
-	{"dropped again", func(r *rig, first string) (error, []string) {
+	{"dropped again", func(r *rig, first string) ([]string, error) {
 		r.swap("order.xjdf", first)
-		return nil, []string{first}
+		return []string{first}, nil
 	}},
-	{"a read error", func(_ *rig, first string) (error, []string) {
-		return syscall.EIO, []string{first}
+	{"a read error", func(_ *rig, first string) ([]string, error) {
+		return []string{first}, syscall.EIO
 	}},
-	{"no permission", func(_ *rig, first string) (error, []string) {
-		return syscall.EACCES, []string{first}
+	{"no permission", func(_ *rig, first string) ([]string, error) {
+		return []string{first}, syscall.EACCES
 	}},
-	{"a full disk", func(_ *rig, first string) (error, []string) {
-		return syscall.ENOSPC, []string{first}
+	{"a full disk", func(_ *rig, first string) ([]string, error) {
+		return []string{first}, syscall.ENOSPC
 	}},
 }
 
@@ -68,7 +68,7 @@ var disturbances = []disturbance{
 func TestDisturbedAtEveryStep(t *testing.T) {
 	for _, first := range []string{good("first"), bad("first")} {
 		for _, apart := range []bool{false, true} {
-			steps := sweep(t, first, apart, -1, disturbance{do: func(_ *rig, first string) (error, []string) { return nil, []string{first} }})
+			steps := sweep(t, first, apart, -1, disturbance{do: func(_ *rig, first string) ([]string, error) { return []string{first}, nil }})
 			if steps < 20 {
 				t.Fatalf("the sweep covers only %d steps", steps)
 			}
@@ -101,7 +101,7 @@ func sweep(t *testing.T, first string, apart bool, at int, d disturbance) (steps
 			}
 			where = op + " " + name
 			var err error
-			err, must = d.do(r, first)
+			must, err = d.do(r, first)
 			return err
 		})
 		r.put("order.xjdf", first)

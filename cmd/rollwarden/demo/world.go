@@ -22,7 +22,6 @@ type machine struct {
 	queue   []job
 	busy    bool
 	run     *run
-	head    bool // a strike is not yet followed by a check
 }
 
 // run is a run on the machine, with what the world knows of it.
