@@ -204,8 +204,14 @@ func (e *Engine) plantOf(site, name string) *plant.Machine {
 func (e *Engine) rulesFor(p hazard.Place) *hazard.Rules {
 	r, ok := e.rules[p]
 	if !ok {
+		if len(e.rules) == mostPlaces {
+			clear(e.rules) // stock codes come from outside; the real ones are soon back
+		}
 		r = e.site.Book.Resolve(p)
 		e.rules[p] = r
 	}
 	return r
 }
+
+// mostPlaces bounds the rules that are kept resolved.
+const mostPlaces = 4096

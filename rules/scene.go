@@ -14,7 +14,7 @@ import (
 
 // maxScenes bounds how far down a queue runs are judged. What stands further
 // down is judged once it has moved up.
-const maxScenes = 40
+const maxScenes = 250
 
 // scenes lays out all that is judged on a machine: the machine itself, the
 // running run, the resting one, and the queued ones with their expected

@@ -26,18 +26,24 @@ func (e *Engine) View(now time.Time) *View {
 	return &View{Seq: e.seq, At: now, Floor: e.floor.Snapshot(), Alarms: e.alarms.Snapshot(), Odds: e.advisor.Odds}
 }
 
-// Reader answers questions about one view, away from the goroutine that owns
-// the engine. A Reader is for one goroutine; making one is cheap.
+// Reader answers questions about a view, away from the goroutine that owns the
+// engine. A Reader is for one goroutine at a time; it keeps what it has worked
+// out of the rule book from one view to the next.
 type Reader struct{ e *Engine }
 
-// Read returns a reader of a view.
-func Read(site Site, v *View) Reader {
-	e := New(site)
-	e.seq, e.floor, e.alarms = v.Seq, v.Floor, v.Alarms
+// NewReader returns a reader of a shop that has no view yet.
+func NewReader(site Site) Reader { return Reader{New(site)} }
+
+// Read returns a new reader of a view.
+func Read(site Site, v *View) Reader { return NewReader(site).On(v) }
+
+// On turns the reader to a view and returns it.
+func (r Reader) On(v *View) Reader {
+	r.e.seq, r.e.floor, r.e.alarms = v.Seq, v.Floor, v.Alarms
 	if v.Odds != nil {
-		e.advisor.Odds = v.Odds
+		r.e.advisor.Odds = v.Odds
 	}
-	return Reader{e}
+	return r
 }
 
 // Standing is one hazard that holds, with everything that a person is shown.

@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"github.com/rs/zerolog"
@@ -51,6 +52,8 @@ type App struct {
 	pipe    *pipeline
 	metrics *prom.Collector
 	http    net.Listener
+	reading sync.Mutex   // guards reader
+	reader  rules.Reader // works out for pages and scrapes what a view does not hold
 
 	cleanups []cleanup
 	cancel   context.CancelFunc
@@ -87,8 +90,11 @@ func (a *App) openSite(context.Context) (err error) {
 	if a.tickets, err = a.cfg.TicketOptions(); err != nil {
 		return err
 	}
-	a.site, err = a.cfg.Site()
-	return err
+	if a.site, err = a.cfg.Site(); err != nil {
+		return err
+	}
+	a.reader = rules.NewReader(a.site)
+	return nil
 }
 
 func (a *App) openBus(ctx context.Context) (err error) {

@@ -12,7 +12,6 @@ import (
 
 	"rollwarden/metrics/board"
 	"rollwarden/metrics/prom"
-	"rollwarden/rules"
 )
 
 // newMetrics registers what the watch shows to Prometheus.
@@ -62,7 +61,9 @@ func (a *App) odds(site, machine string) (float64, bool) {
 	if v == nil {
 		return 0, false
 	}
-	e, ok := rules.Read(a.site, v).Odds(a.clock.Now(), site, machine)
+	a.reading.Lock()
+	defer a.reading.Unlock()
+	e, ok := a.reader.On(v).Odds(a.clock.Now(), site, machine)
 	return e.P, ok
 }
 
@@ -72,7 +73,9 @@ func (a *App) startAt(site, machine string) (time.Time, bool) {
 	if v == nil {
 		return time.Time{}, false
 	}
-	at := rules.Read(a.site, v).ReadyAt(a.clock.Now(), site, machine)
+	a.reading.Lock()
+	defer a.reading.Unlock()
+	at := a.reader.On(v).ReadyAt(a.clock.Now(), site, machine)
 	if len(at) == 0 || at[0].IsZero() {
 		return time.Time{}, false
 	}
