@@ -108,7 +108,9 @@ func (e *Engine) dirtyKeys() []string {
 func (e *Engine) judgeMachine(now time.Time, m *floor.Machine, out []event.Event) []event.Event {
 	w := e.watchOf(floor.Key(m.Site, m.Name))
 	found, next := e.find(now, m)
-	e.hide(m, found)
+	if len(found) > 0 {
+		e.hide(m, found)
+	}
 	for _, a := range e.alarms.Alarms[w.machine] {
 		w.track(a.Key, now) // an alarm lives on when its hazard is gone
 	}
@@ -147,6 +149,7 @@ func (e *Engine) judgeMachine(now time.Time, m *floor.Machine, out []event.Event
 func (e *Engine) find(now time.Time, m *floor.Machine) ([]finding, time.Time) {
 	e.scenes(now, m)
 	found := e.found[:0]
+	standing := len(e.alarms.On(m.Site, m.Name)) > 0 // else there is no alarm that a doubt could keep
 	var next time.Time
 	sooner := func(t time.Time) {
 		if t.After(now) && (next.IsZero() || t.Before(next)) {
@@ -174,6 +177,9 @@ func (e *Engine) find(now time.Time, m *floor.Machine) ([]finding, time.Time) {
 			case hazard.Holds:
 				found = append(found, finding{row: r, scene: i, key: targetKey(row, s)})
 			case hazard.Unsure:
+				if !standing {
+					continue
+				}
 				found = append(found, finding{row: r, scene: i, key: targetKey(row, s), vague: true})
 			}
 		}
