@@ -156,7 +156,7 @@ func (e *Engine) describe(d *event.AlarmChanged, m *floor.Machine, f *finding) {
 func (e *Engine) message(d *event.AlarmChanged, m *floor.Machine, row *hazard.Row, s *hazard.Scene) string {
 	text := fmt.Sprintf("%s: %s", m.Name, row.Say(s))
 	if d.Job != "" {
-		text = fmt.Sprintf("%s, %s: %s", m.Name, jobName(d.Job, d.Part), row.Say(s))
+		text = fmt.Sprintf("%s, %s: %s", m.Name, event.JobName(d.Job, d.Part), row.Say(s))
 	}
 	switch {
 	case row.Scope == hazard.OnMachine:
@@ -221,7 +221,7 @@ func (e *Engine) outcome(d *event.AlarmChanged, m *floor.Machine, tr alarm.Trans
 	}
 	text := m.Name
 	if d.Job != "" {
-		text += ", " + jobName(d.Job, d.Part)
+		text += ", " + event.JobName(d.Job, d.Part)
 	}
 	text += fmt.Sprintf(": %q %s", title, outcomes[tr.On])
 	if in.by != "" {
@@ -241,11 +241,4 @@ func best(r event.Remedy) string {
 		return "Do: " + r.Text
 	}
 	return fmt.Sprintf("Cheapest: %s for %s", r.Text, r.Cost)
-}
-
-func jobName(job, part string) string {
-	if part == "" {
-		return job
-	}
-	return job + "/" + part
 }

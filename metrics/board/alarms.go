@@ -58,7 +58,7 @@ func (p *painter) alarm(a *alarm.Alarm) alarmCard {
 		Acted: c.Emit != alarm.Annunciate, Gone: a.State == alarm.Returned,
 	}
 	if a.Job != "" {
-		out.For = jobName(a.Job, a.Part)
+		out.For = event.JobName(a.Job, a.Part)
 	}
 	if row := p.row(a.Hazard); row != nil {
 		out.Title, out.Why = row.Title, row.Why

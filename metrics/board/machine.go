@@ -211,7 +211,7 @@ func (p *painter) air(c floor.Climate) fact {
 // Runs.
 
 func (p *painter) running(r *floor.Run) runLine {
-	line := runLine{Name: jobName(r.Job, r.Part)}
+	line := runLine{Name: event.JobName(r.Job, r.Part)}
 	fed := p.o.Display.Long(r.FedM.Or(0))
 	if total, known := r.LengthM().Get(); known {
 		line.Parts = append(line.Parts, p.say("run.fed", fed, p.o.Display.Long(total)))
@@ -227,7 +227,7 @@ func (p *painter) running(r *floor.Run) runLine {
 
 func (p *painter) next(m *floor.Machine) runLine {
 	r := &m.Queue[0]
-	line := runLine{Name: jobName(r.Job, r.Part)}
+	line := runLine{Name: event.JobName(r.Job, r.Part)}
 	at, known := p.startAt(p.view, m)
 	switch {
 	case !known && m.Run != nil:
@@ -277,11 +277,4 @@ func (b *board) startAt(v *rules.View, m *floor.Machine) (time.Time, bool) {
 		}
 	}
 	return time.Time{}, false
-}
-
-func jobName(job, part string) string {
-	if part == "" {
-		return job
-	}
-	return job + "/" + part
 }

@@ -158,6 +158,14 @@ func DerivedID(parts ...string) string {
 }
 
 // quote shows a text in a message: in quotes, and not at any length.
+// JobName is how people name a job part: the job, and its part if it has one.
+func JobName(job, part string) string {
+	if part == "" {
+		return job
+	}
+	return job + "/" + part
+}
+
 func quote(s string) string { return strconv.Quote(clip(s)) }
 
 func clip(s string) string {

@@ -93,11 +93,3 @@ func (a *Anomalies) add(n Anomaly) {
 func (a *Anomalies) snapshot() *Anomalies {
 	return &Anomalies{Newest: a.Newest[:len(a.Newest):len(a.Newest)], Total: maps.Clone(a.Total)}
 }
-
-// jobName is how an anomaly names a job part.
-func jobName(job, part string) string {
-	if part == "" {
-		return job
-	}
-	return job + "/" + part
-}

@@ -275,7 +275,7 @@ func (st step) ticketReceived(d *event.TicketReceived) {
 	st.editTickets().put(TicketKey{st.Site, st.Event.Machine, d.Job, d.Part}, t)
 	if st.Event.Machine == event.AnyMachine {
 		if !st.hand(t) {
-			st.anomaly(ticketUnplaced, "ticket %s is for no machine: drop it into the folder of one, or queue its run there", jobName(d.Job, d.Part))
+			st.anomaly(ticketUnplaced, "ticket %s is for no machine: drop it into the folder of one, or queue its run there", event.JobName(d.Job, d.Part))
 		}
 		return
 	}
@@ -333,7 +333,7 @@ func (st step) hand(t *Ticket) (known bool) {
 func (st step) ticketWithdrawn(d *event.TicketWithdrawn) {
 	key := TicketKey{st.Site, st.Event.Machine, d.Job, d.Part}
 	if st.Tickets.Get(key) == nil {
-		st.anomaly(withdrawnUnknown, "ticket %s was withdrawn, but is not known here", jobName(d.Job, d.Part))
+		st.anomaly(withdrawnUnknown, "ticket %s was withdrawn, but is not known here", event.JobName(d.Job, d.Part))
 	} else {
 		st.editTickets().remove(key)
 	}
@@ -342,7 +342,7 @@ func (st step) ticketWithdrawn(d *event.TicketWithdrawn) {
 			continue
 		}
 		if m.Run != nil && m.Run.Same(d.Job, d.Part) {
-			st.anomaly(withdrawnRunning, "ticket %s was withdrawn while it was running", jobName(d.Job, d.Part))
+			st.anomaly(withdrawnRunning, "ticket %s was withdrawn while it was running", event.JobName(d.Job, d.Part))
 		}
 		// A ticket of the whole site takes only the runs that rest on it.
 		if i := m.find(d.Job, d.Part); i >= 0 && (st.Event.Machine != event.AnyMachine || m.Queue[i].onSiteTicket()) {

@@ -36,7 +36,7 @@ func (st step) runStarted(m *Machine, d *event.Run) {
 		if m.Run.Same(d.Job, d.Part) {
 			return // the machine says again what is known
 		}
-		st.anomaly(runOverlap, "%s started while %s had not ended", jobName(d.Job, d.Part), jobName(m.Run.Job, m.Run.Part))
+		st.anomaly(runOverlap, "%s started while %s had not ended", event.JobName(d.Job, d.Part), event.JobName(m.Run.Job, m.Run.Part))
 		st.end(m, units.Maybe{})
 	}
 	r := Run{Job: d.Job, Part: d.Part}
@@ -45,10 +45,10 @@ func (st step) runStarted(m *Machine, d *event.Run) {
 		m.Queue = slices.Delete(m.Queue, i, i+1)
 	} else {
 		r.Ticket = st.Tickets.Find(m.Site, m.Name, d.Job, d.Part)
-		st.anomaly(runNotQueued, "%s started without having been queued", jobName(d.Job, d.Part))
+		st.anomaly(runNotQueued, "%s started without having been queued", event.JobName(d.Job, d.Part))
 	}
 	if r.Ticket == nil {
-		st.anomaly(runWithoutTicket, "%s started without a ticket: its film, passes and cure are not known", jobName(d.Job, d.Part))
+		st.anomaly(runWithoutTicket, "%s started without a ticket: its film, passes and cure are not known", event.JobName(d.Job, d.Part))
 	}
 	if d.Recipe != "" {
 		r.Recipe = d.Recipe
@@ -67,7 +67,7 @@ func (st step) runStarted(m *Machine, d *event.Run) {
 
 func (st step) runProgress(m *Machine, d *event.Run) {
 	if m.Run == nil || !m.Run.Same(d.Job, d.Part) {
-		st.anomaly(progressNoRun, "%s reported progress, but is not running", jobName(d.Job, d.Part))
+		st.anomaly(progressNoRun, "%s reported progress, but is not running", event.JobName(d.Job, d.Part))
 		return
 	}
 	if d.Metres != nil {
@@ -80,7 +80,7 @@ func (st step) feed(m *Machine, metres float64) {
 	r := *m.Run
 	fed := r.FedM.Or(0)
 	if metres < fed {
-		st.anomaly(fedBack, "%s reported %g m after %g m", jobName(r.Job, r.Part), metres, fed)
+		st.anomaly(fedBack, "%s reported %g m after %g m", event.JobName(r.Job, r.Part), metres, fed)
 		return
 	}
 	r.FedM = units.Some(metres)
@@ -96,7 +96,7 @@ func (st step) feed(m *Machine, metres float64) {
 
 func (st step) runEnded(m *Machine, d *event.Run, finished bool) {
 	if m.Run == nil && m.Last.repeats(d) && m.find(d.Job, d.Part) < 0 {
-		st.anomaly(endRepeated, "%s ended once more", jobName(d.Job, d.Part))
+		st.anomaly(endRepeated, "%s ended once more", event.JobName(d.Job, d.Part))
 		return // the film has moved already
 	}
 	if finished {
@@ -106,10 +106,10 @@ func (st step) runEnded(m *Machine, d *event.Run, finished bool) {
 	}
 	switch {
 	case m.Run == nil:
-		st.anomaly(endWithoutStart, "%s ended, but was never seen to start", jobName(d.Job, d.Part))
+		st.anomaly(endWithoutStart, "%s ended, but was never seen to start", event.JobName(d.Job, d.Part))
 		st.unseen(m, d)
 	case !m.Run.Same(d.Job, d.Part):
-		st.anomaly(endOfOther, "%s ended while %s was running", jobName(d.Job, d.Part), jobName(m.Run.Job, m.Run.Part))
+		st.anomaly(endOfOther, "%s ended while %s was running", event.JobName(d.Job, d.Part), event.JobName(m.Run.Job, m.Run.Part))
 		if i := m.find(d.Job, d.Part); i >= 0 {
 			m.Queue = slices.Delete(m.Queue, i, i+1)
 		}
@@ -170,7 +170,7 @@ func (st step) cutFinished(m *Machine, d *event.CutFinished) {
 		r.Cut = true
 		m.Last = &r
 	} else {
-		st.anomaly(cutNoRun, "%s was cut, but did not run last", jobName(d.Job, d.Part))
+		st.anomaly(cutNoRun, "%s was cut, but did not run last", event.JobName(d.Job, d.Part))
 	}
 	m.Leader, m.Edge = Leader{}, Edge{At: st.Time, Cause: event.CauseTrim}
 	at := units.From(d.AtMM)

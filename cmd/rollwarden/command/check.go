@@ -7,6 +7,7 @@ import (
 
 	"rollwarden/cmd/rollwarden/config"
 	"rollwarden/rules"
+	"rollwarden/rules/event"
 	"rollwarden/rules/ticket"
 	"rollwarden/rules/units"
 )
@@ -90,7 +91,7 @@ func checkTicket(e *env, cfg *config.Config, path string) error {
 
 func printTicket(e *env, cfg *config.Config, t ticket.Ticket) {
 	d := t.Data
-	fmt.Fprintf(e.out, "  %s: %s (%s), width %s, length %s, passes %s, cure %s, contour cut %s\n", jobName(d.Job, d.Part),
+	fmt.Fprintf(e.out, "  %s: %s (%s), width %s, length %s, passes %s, cure %s, contour cut %s\n", event.JobName(d.Job, d.Part),
 		or(d.Stock, "no stock code"), or(string(d.FilmClass), "class unknown"), shown(d.RollWidthMM, "mm"), shown(d.LengthM, "m"),
 		shown(d.Passes, ""), shown(d.CureC, "°C"), map[bool]string{true: "yes", false: "no"}[d.ContourCut])
 	for _, flag := range d.Flags {
@@ -101,14 +102,6 @@ func printTicket(e *env, cfg *config.Config, t ticket.Ticket) {
 			fmt.Fprintf(e.out, "    note: no machine has the device id %q: the ticket counts for a machine only when it is dropped into that machine's folder\n", id)
 		}
 	}
-}
-
-// jobName is how people name a job part.
-func jobName(job, part string) string {
-	if part == "" {
-		return job
-	}
-	return job + "/" + part
 }
 
 // where says which devices no machine of the configuration stands for.

@@ -104,7 +104,7 @@ func printDifferences(e *env, diffs []rules.Difference) error {
 		if d.Now.IsZero() {
 			what = "was raised then " + d.Was.Format(time.RFC3339) + ", and would not be now"
 		}
-		name := strings.TrimSpace(d.Key.Hazard + " " + jobName(d.Key.Job, d.Key.Part))
+		name := strings.TrimSpace(d.Key.Hazard + " " + event.JobName(d.Key.Job, d.Key.Part))
 		fmt.Fprintf(e.out, "%s/%s %s: %s\n    %s\n", d.Site, d.Machine, name, what, d.Message)
 	}
 	_, err := fmt.Fprintf(e.out, "alarms that differ: %d\n", len(diffs))
