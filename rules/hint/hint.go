@@ -20,7 +20,7 @@ func Nearest(word string, options []string) string {
 	// Of a word of one or two letters something must be left, or any would do.
 	best, least := "", min(max(2, len(word)/3), len(word)-1)+1
 	for _, o := range options {
-		if d := distance(strings.ToLower(word), strings.ToLower(o)); d < least {
+		if d := Distance(strings.ToLower(word), strings.ToLower(o)); d < least {
 			best, least = o, d
 		}
 	}
@@ -35,25 +35,26 @@ func DidYouMean(word string, options []string) string {
 	return ""
 }
 
-// distance is the number of letters to insert, remove or replace.
-func distance(a, b string) int {
-	row := make([]int, len(b)+1)
+// Distance is the Levenshtein distance: the number of letters to insert, remove
+// or replace to turn a into b.
+func Distance(a, b string) int {
+	from, to := []rune(a), []rune(b)
+	row := make([]int, len(to)+1)
 	for j := range row {
 		row[j] = j
 	}
-	for i := range len(a) {
+	for i, r := range from {
 		diagonal := row[0]
 		row[0] = i + 1
-		for j := range len(b) {
+		for j, s := range to {
 			cost := diagonal
-			if a[i] != b[j] {
-				cost++
+			if r != s {
+				cost = 1 + min(diagonal, row[j], row[j+1])
 			}
-			diagonal = row[j+1]
-			row[j+1] = min(cost, row[j]+1, row[j+1]+1)
+			diagonal, row[j+1] = row[j+1], cost
 		}
 	}
-	return row[len(b)]
+	return row[len(to)]
 }
 
 var unknownField = regexp.MustCompile(`^unknown field "(.*)"$`)

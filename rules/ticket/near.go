@@ -3,6 +3,8 @@ package ticket
 import (
 	"reflect"
 	"strings"
+
+	"rollwarden/rules/hint"
 )
 
 // memberNames lists the members of the JSON ticket.
@@ -49,26 +51,13 @@ func sharing(unknown string, names []string) string {
 	return ""
 }
 
-// distance is the Levenshtein distance in letters: how many have to be put
-// in, taken out or replaced to turn a into b.
+// distance is the Levenshtein distance of what a member's name could be: no
+// member is longer, so the rest of a long text cannot matter.
 func distance(a, b string) int {
-	const longest = 64 // no member is longer, so the rest cannot matter
-	from, to := []rune(a), []rune(b)
-	from, to = from[:min(len(from), longest)], to[:min(len(to), longest)]
-	row := make([]int, len(to)+1)
-	for j := range row {
-		row[j] = j
+	const longest = 64
+	cut := func(s string) string {
+		letters := []rune(s)
+		return string(letters[:min(len(letters), longest)])
 	}
-	for i, r := range from {
-		diagonal := row[0]
-		row[0] = i + 1
-		for j, s := range to {
-			cost := diagonal
-			if r != s {
-				cost = 1 + min(diagonal, row[j], row[j+1])
-			}
-			diagonal, row[j+1] = row[j+1], cost
-		}
-	}
-	return row[len(to)]
+	return hint.Distance(cut(a), cut(b))
 }
