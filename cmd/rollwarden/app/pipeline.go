@@ -108,7 +108,7 @@ func (p *pipeline) loop(ctx context.Context) error {
 	defer close(p.ended)
 	p.caughtUp()
 	for {
-		alarmClock, stop := p.judge(time.Time{})
+		alarmClock, stop := p.wakeAt(p.judge(time.Time{}))
 		p.show()
 		p.answerQuiet()
 		select {
@@ -141,8 +141,7 @@ func (p *pipeline) apply(batch []entry) {
 			p.changed = true
 		}
 		if p.ready.Load() {
-			_, stop := p.judge(e.stored)
-			stop()
+			p.judge(e.stored)
 		}
 		p.caughtUp()
 	}
@@ -164,10 +163,11 @@ func (p *pipeline) caughtUp() {
 	}
 }
 
-// judge hands what is due to the publisher and returns when to judge again.
-func (p *pipeline) judge(cause time.Time) (<-chan time.Time, func()) {
+// judge hands what is due to the publisher and returns when to judge again, zero
+// for never.
+func (p *pipeline) judge(cause time.Time) (next time.Time) {
 	if !p.ready.Load() {
-		return nil, func() {}
+		return time.Time{}
 	}
 	due, next := p.engine.Judge(p.clock.Now())
 	if len(due) > 0 {
@@ -177,10 +177,15 @@ func (p *pipeline) judge(cause time.Time) (<-chan time.Time, func()) {
 		}
 		p.outbox.put(out)
 	}
-	if next.IsZero() || !cause.IsZero() {
+	return next
+}
+
+// wakeAt returns a channel that is ready at a moment, and what lets go of it.
+func (p *pipeline) wakeAt(at time.Time) (<-chan time.Time, func()) {
+	if at.IsZero() {
 		return nil, func() {}
 	}
-	return p.clock.At(next)
+	return p.clock.At(at)
 }
 
 // show gives readers a new view, and the pager what is due, when anything
