@@ -31,16 +31,16 @@ func (s *State) Apply(seq uint64, e event.Event) {
 	}
 	switch {
 	case st.site():
+		if s.Machine(e.Site, e.Machine) != nil {
+			m := s.edit(e.Site, e.Machine)
+			m.Touched = later(m.Touched, e.Time)
+		}
 	case e.Machine == event.AnyMachine:
 		st.anomaly(noMachine, "%s needs a machine, not %q", e.Type, event.AnyMachine)
 	default:
 		m := s.edit(e.Site, e.Machine)
-		m.LastHeard = later(m.LastHeard, e.Time)
+		m.LastHeard, m.Touched = later(m.LastHeard, e.Time), later(m.Touched, e.Time)
 		st.machine(m)
-	}
-	if s.Machine(e.Site, e.Machine) != nil {
-		m := s.edit(e.Site, e.Machine)
-		m.Touched = later(m.Touched, e.Time)
 	}
 }
 
