@@ -107,11 +107,10 @@ func (e *Engine) dirtyKeys() []string {
 
 func (e *Engine) judgeMachine(now time.Time, m *floor.Machine, out []event.Event) []event.Event {
 	w := e.watchOf(floor.Key(m.Site, m.Name))
-	found, next := e.find(now, m)
-	if len(found) > 0 {
-		e.hide(m, found)
-	}
-	for _, a := range e.alarms.Alarms[w.machine] {
+	alarms := e.alarms.Alarms[w.machine]
+	found, next := e.find(now, m, alarms)
+	e.hide(alarms, found)
+	for _, a := range alarms {
 		w.track(a.Key, now) // an alarm lives on when its hazard is gone
 	}
 	for _, r := range e.alarms.Requests {
@@ -126,7 +125,7 @@ func (e *Engine) judgeMachine(now time.Time, m *floor.Machine, out []event.Event
 		if t.pending {
 			continue
 		}
-		ev, due := e.step(now, m, t)
+		ev, due := e.step(now, m, t, alarms)
 		if !due.IsZero() && (next.IsZero() || due.Before(next)) {
 			next = due
 		}
@@ -137,19 +136,20 @@ func (e *Engine) judgeMachine(now time.Time, m *floor.Machine, out []event.Event
 		}
 	}
 	w.tracks = slices.DeleteFunc(w.tracks, func(t track) bool {
-		return !t.holds && !t.pending && e.alarms.StateOf(m.Site, m.Name, t.key) == alarm.Normal
+		_, listed := alarm.In(alarms, t.key)
+		return !t.holds && !t.pending && !listed
 	})
 	e.wake(w, next)
 	return out
 }
 
 // find checks every row against every scene of the machine. It returns the
-// hazards that hold or that nobody can tell of, which are good until the next call, and the next moment
-// when time alone may change that.
-func (e *Engine) find(now time.Time, m *floor.Machine) ([]finding, time.Time) {
+// hazards that hold, those that nobody can tell of while the machine has alarms
+// that such a doubt could keep, and the next moment when time alone may change
+// that. The findings are good until the next call.
+func (e *Engine) find(now time.Time, m *floor.Machine, alarms []alarm.Alarm) ([]finding, time.Time) {
 	e.scenes(now, m)
 	found := e.found[:0]
-	standing := len(e.alarms.On(m.Site, m.Name)) > 0 // else there is no alarm that a doubt could keep
 	var next time.Time
 	sooner := func(t time.Time) {
 		if t.After(now) && (next.IsZero() || t.Before(next)) {
@@ -173,14 +173,9 @@ func (e *Engine) find(now time.Time, m *floor.Machine) ([]finding, time.Time) {
 				sooner(now.Add(ahead - tuning.Horizon))
 				continue
 			}
-			switch row.Check(s) {
-			case hazard.Holds:
-				found = append(found, finding{row: r, scene: i, key: targetKey(row, s)})
-			case hazard.Unsure:
-				if !standing {
-					continue
-				}
-				found = append(found, finding{row: r, scene: i, key: targetKey(row, s), vague: true})
+			verdict := row.Check(s)
+			if vague := verdict == hazard.Unsure; verdict == hazard.Holds || vague && len(alarms) > 0 {
+				found = append(found, finding{row: r, scene: i, key: targetKey(row, s), vague: vague})
 			}
 		}
 	}
@@ -233,12 +228,10 @@ func targetKey(row *hazard.Row, s *hazard.Scene) alarm.Key {
 // same run or on the machine, and those whose hazard a person has put aside for
 // the job or as a whole. A cause that is put aside hides nothing: nobody would
 // hear of either.
-func (e *Engine) hide(m *floor.Machine, found []finding) {
-	alarms := e.alarms.On(m.Site, m.Name)
+func (e *Engine) hide(alarms []alarm.Alarm, found []finding) {
 	aside := func(k alarm.Key) bool {
-		return slices.ContainsFunc(alarms, func(a alarm.Alarm) bool {
-			return a.Key == k && (a.State == alarm.Shelved || a.State == alarm.OutOfService)
-		})
+		a, _ := alarm.In(alarms, k)
+		return a.State == alarm.Shelved || a.State == alarm.OutOfService
 	}
 	above := func(k alarm.Key) bool {
 		job, whole := alarm.Key{Hazard: k.Hazard, Job: k.Job}, alarm.Key{Hazard: k.Hazard}
@@ -308,9 +301,9 @@ func (w *watch) find(k alarm.Key) (int, bool) {
 
 // step decides what one alarm does now: an event if it changes its state, and
 // when to look again if it waits for a delay, a shelf or a lapse.
-func (e *Engine) step(now time.Time, m *floor.Machine, t *track) (*event.Event, time.Time) {
-	a, _ := e.alarms.Find(m.Site, m.Name, t.key)
-	if a.State == "" {
+func (e *Engine) step(now time.Time, m *floor.Machine, t *track, alarms []alarm.Alarm) (*event.Event, time.Time) {
+	a, listed := alarm.In(alarms, t.key)
+	if !listed {
 		a.Key, a.State = t.key, alarm.Normal
 	}
 	in, wait := e.input(now, m, t, &a)
@@ -376,7 +369,7 @@ func (e *Engine) input(now time.Time, m *floor.Machine, t *track, a *alarm.Alarm
 // know any more: then it has no delay and no latch.
 func (e *Engine) gone(now time.Time, t *track, a *alarm.Alarm) (input, time.Time) {
 	var tuning hazard.Tuning
-	if i := e.rowIndex(t.key.Hazard); i >= 0 {
+	if i := e.site.Book.Index(hazard.Code(t.key.Hazard)); i >= 0 {
 		tuning = e.scratch[0].Rules.Tunings[i]
 	}
 	switch a.State {
@@ -397,10 +390,6 @@ func (e *Engine) gone(now time.Time, t *track, a *alarm.Alarm) (input, time.Time
 		return input{on: alarm.Return}, time.Time{}
 	}
 	return input{}, time.Time{}
-}
-
-func (e *Engine) rowIndex(code string) int {
-	return slices.IndexFunc(e.site.Book.Rows, func(r hazard.Row) bool { return string(r.Code) == code })
 }
 
 // worse reports whether an active alarm must be announced again: the risky
@@ -467,8 +456,8 @@ func asAnnounced(d, announced *event.AlarmChanged) {
 }
 
 func (e *Engine) plainPriority(code string) hazard.Priority {
-	if i := e.rowIndex(code); i >= 0 {
-		return e.site.Book.Rows[i].Priority
+	if row, known := e.site.Book.Row(hazard.Code(code)); known {
+		return row.Priority
 	}
 	return hazard.Low
 }

@@ -216,8 +216,8 @@ var outcomes = map[alarm.Input]string{
 // outcome says a transition that annunciates nothing in one sentence.
 func (e *Engine) outcome(d *event.AlarmChanged, m *floor.Machine, tr alarm.Transition, in input) string {
 	title := d.Hazard
-	if i := e.rowIndex(d.Hazard); i >= 0 {
-		title = e.site.Book.Rows[i].Title
+	if row, known := e.site.Book.Row(hazard.Code(d.Hazard)); known {
+		title = row.Title
 	}
 	text := m.Name
 	if d.Job != "" {

@@ -61,8 +61,9 @@ func (r Reader) Hazards(now time.Time, site, name string) []Standing {
 	if m == nil {
 		return nil
 	}
-	found, _ := r.e.find(now, m)
-	r.e.hide(m, found)
+	alarms := r.e.alarms.On(site, name)
+	found, _ := r.e.find(now, m, alarms)
+	r.e.hide(alarms, found)
 	out := make([]Standing, 0, len(found))
 	for i := range found {
 		f := &found[i]

@@ -105,7 +105,11 @@ func (b *Book) On(site, machine string) []Alarm { return b.Alarms[floor.Key(site
 
 // Find returns one alarm of a machine.
 func (b *Book) Find(site, machine string, k Key) (Alarm, bool) {
-	list := b.On(site, machine)
+	return In(b.On(site, machine), k)
+}
+
+// In returns one alarm of a machine's list.
+func In(list []Alarm, k Key) (Alarm, bool) {
 	if i := slices.IndexFunc(list, func(a Alarm) bool { return a.Key == k }); i >= 0 {
 		return list[i], true
 	}

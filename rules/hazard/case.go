@@ -37,7 +37,7 @@ func (c *Case) check(b *Book) error {
 		return faultf("want the hazard that %q is the cheapest remedy of in expect", c.Remedy).in("remedy")
 	}
 	for i, code := range c.Expect {
-		if b.index(code) < 0 {
+		if b.Index(code) < 0 {
 			return faultf("no such hazard %q%s", code, hint.DidYouMean(string(code), b.codes())).in("expect", i)
 		}
 	}

@@ -202,7 +202,7 @@ func (f *bookFile) book() (*Book, error) {
 	b.base, b.overrides, b.Cases = layer{f.Settings, f.Hazards}, f.Overrides, f.Cases
 	for i, c := range f.Conditions {
 		row, err := c.compile()
-		if err == nil && b.index(row.Code) >= 0 {
+		if err == nil && b.Index(row.Code) >= 0 {
 			err = faultf("%q is taken: choose another", row.Code).in("code")
 		}
 		if err != nil {
@@ -281,7 +281,7 @@ func (b *Book) lay(r *Rules, l layer) error {
 		}
 	}
 	for _, code := range slices.Sorted(maps.Keys(l.hazards)) {
-		i := b.index(code)
+		i := b.Index(code)
 		if i < 0 {
 			return faultf("no such hazard%s", hint.DidYouMean(string(code), b.codes())).in("hazards", string(code))
 		}
@@ -301,13 +301,14 @@ func (b *Book) lay(r *Rules, l layer) error {
 
 // Row returns a row of the book by its code.
 func (b *Book) Row(code Code) (*Row, bool) {
-	if i := b.index(code); i >= 0 {
+	if i := b.Index(code); i >= 0 {
 		return &b.Rows[i], true
 	}
 	return nil, false
 }
 
-func (b *Book) index(code Code) int {
+// Index is the place of a row in Rows and of its Tuning in Rules.Tunings, or -1.
+func (b *Book) Index(code Code) int {
 	return slices.IndexFunc(b.Rows, func(r Row) bool { return r.Code == code })
 }
 
