@@ -29,12 +29,12 @@ func (p *TicketRejected) Check() error {
 
 // Check implements Payload.
 func (p *RollLoaded) Check() error {
-	return check(p, p.Stock, p.FilmClass, p.Lot, p.WidthMM, p.LengthM, p.ThicknessUM, p.EdgeMM)
+	return check(p, p.Stock, p.FilmClass, p.Lot, p.WidthMM, p.LengthM, p.ThicknessUM, p.EdgeMM, p.By)
 }
 
 // Check implements Payload.
 func (p *RollRemoved) Check() error {
-	return check(p, p.Stock, p.FilmClass, p.Lot, p.WidthMM, p.LengthM, p.ThicknessUM)
+	return check(p, p.Stock, p.FilmClass, p.Lot, p.WidthMM, p.LengthM, p.ThicknessUM, p.By)
 }
 
 // Check implements Payload. The edge is either somewhere or moved by something.
@@ -45,7 +45,7 @@ func (p *EdgeMoved) Check() error {
 	case p.PositionMM != nil && p.ByMM != nil:
 		return &Fault{Field: "data.by_mm", Want: "either position_mm or by_mm", Got: "both"}
 	}
-	return check(p, p.PositionMM, p.ByMM, p.Cause)
+	return check(p, p.PositionMM, p.ByMM, p.Cause, p.By)
 }
 
 func (*EdgeMoved) relation() jsontext.Value {
@@ -53,13 +53,13 @@ func (*EdgeMoved) relation() jsontext.Value {
 }
 
 // Check implements Payload.
-func (p *LeaderAttached) Check() error { return check(p, p.LengthMM, p.ThicknessUM) }
+func (p *LeaderAttached) Check() error { return check(p, p.LengthMM, p.ThicknessUM, p.By) }
 
 // Check implements Payload.
-func (p *LeaderRemoved) Check() error { return check(p, p.LengthMM, p.ThicknessUM) }
+func (p *LeaderRemoved) Check() error { return check(p, p.LengthMM, p.ThicknessUM, p.By) }
 
 // Check implements Payload.
-func (p *EdgeShaped) Check() error { return check(p, p.Shape) }
+func (p *EdgeShaped) Check() error { return check(p, p.Shape, p.By) }
 
 // Check implements Payload.
 func (p *RunQueued) Check() error {
@@ -67,28 +67,28 @@ func (p *RunQueued) Check() error {
 }
 
 // Check implements Payload.
-func (p *Run) Check() error { return check(p, p.Job, p.Part, p.Recipe, p.Metres, p.Reason) }
+func (p *Run) Check() error { return check(p, p.Job, p.Part, p.Recipe, p.Metres, p.Reason, p.By) }
 
 // Check implements Payload.
-func (p *CutFinished) Check() error { return check(p, p.Job, p.Part, p.Rewound, p.AtMM) }
+func (p *CutFinished) Check() error { return check(p, p.Job, p.Part, p.Rewound, p.AtMM, p.By) }
 
 // Check implements Payload.
 func (p *StrikeRecorded) Check() error {
-	return check(p, p.Job, p.Part, p.NozzlesLost, p.DowntimeS, p.Note)
+	return check(p, p.Job, p.Part, p.NozzlesLost, p.DowntimeS, p.Note, p.By)
 }
 
 // Check implements Payload.
-func (p *HeadChecked) Check() error { return check(p, p.NozzlesOK, p.ObstructionClear) }
+func (p *HeadChecked) Check() error { return check(p, p.NozzlesOK, p.ObstructionClear, p.By) }
 
 // Check implements Payload.
-func (p *FilmWasted) Check() error { return check(p, p.LengthM, p.WidthMM, p.Cause) }
+func (p *FilmWasted) Check() error { return check(p, p.LengthM, p.WidthMM, p.Cause, p.By) }
 
 // Check implements Payload.
-func (p *JobReprinted) Check() error { return check(p, p.Job, p.Part, p.Cause, p.Copies) }
+func (p *JobReprinted) Check() error { return check(p, p.Job, p.Part, p.Cause, p.Copies, p.By) }
 
 // Check implements Payload.
 func (p *StripMeasured) Check() error {
-	return check(p, p.Axis, p.NominalMM, p.MeasuredMM, p.CureC, p.Passes, p.Stock)
+	return check(p, p.Axis, p.NominalMM, p.MeasuredMM, p.CureC, p.Passes, p.Stock, p.By)
 }
 
 // Check implements Payload. A reading of nothing is no reading.
@@ -110,6 +110,9 @@ func (p *ChangeMarked) Check() error { return check(p, p.Label, p.Since) }
 func (p *AdviceAccepted) Check() error {
 	return check(p, p.Remedy, p.Hazard, p.Job, p.Part, p.Order, p.By)
 }
+
+// Check implements Payload.
+func (p *EntryUndone) Check() error { return check(p, p.Event, string(p.Type), p.By, p.Reason) }
 
 // Check implements Payload. Only a note may stand without a hazard, and an
 // alarm is never shelved for ever.

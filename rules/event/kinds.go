@@ -22,7 +22,7 @@ const (
 // ContractVersion is the version of the event contract, by semantic
 // versioning: a new type or optional field is a minor change, anything that
 // could make a sender's event be refused a major one.
-const ContractVersion = "1.0.0"
+const ContractVersion = "1.1.0"
 
 // Kinds lists every event type of the contract.
 var Kinds = []Kind{
@@ -50,6 +50,7 @@ var Kinds = []Kind{
 	{"change.marked", "The shop marked a change.", func() Payload { return new(ChangeMarked) }, FromOperator},
 	{"advice.accepted", "A person took a piece of advice.", func() Payload { return new(AdviceAccepted) }, FromOperator},
 	{"operator.noted", "A person acted on an alarm or left a note.", func() Payload { return new(OperatorNoted) }, FromOperator},
+	{"entry.undone", "A person took back what they had told by mistake.", func() Payload { return new(EntryUndone) }, FromOperator},
 	{"alarm.changed", "An alarm changed its state.", func() Payload { return new(AlarmChanged) }, FromDaemon},
 	{"page.sent", "A page was taken by its channel.", func() Payload { return new(PageSent) }, FromDaemon},
 	{"page.failed", "A try to page failed.", func() Payload { return new(PageFailed) }, FromDaemon},

@@ -90,6 +90,7 @@ type RollLoaded struct {
 	LengthM     *float64 `json:"length_m,omitzero" doc:"metres on the roll" unit:"m" min:"0" max:"100000"`
 	ThicknessUM *float64 `json:"thickness_um,omitzero" doc:"thickness of film with liner" unit:"µm" min:"1" max:"20000"`
 	EdgeMM      *float64 `json:"edge_mm,omitzero" doc:"where its edge was threaded to, downstream of the print line; not known when absent" unit:"mm" min:"-100000" max:"1000000"`
+	By          string   `json:"by,omitzero" doc:"who entered it"`
 }
 
 // RollRemoved says what came off the machine.
@@ -100,6 +101,7 @@ type RollRemoved struct {
 	WidthMM     *float64 `json:"width_mm,omitzero" doc:"width" unit:"mm" min:"1" max:"20000"`
 	LengthM     *float64 `json:"length_m,omitzero" doc:"metres on the roll" unit:"m" min:"0" max:"100000"`
 	ThicknessUM *float64 `json:"thickness_um,omitzero" doc:"thickness of film with liner" unit:"µm" min:"1" max:"20000"`
+	By          string   `json:"by,omitzero" doc:"who entered it"`
 }
 
 // The causes of an edge movement.
@@ -115,23 +117,27 @@ type EdgeMoved struct {
 	PositionMM *float64 `json:"position_mm,omitzero" doc:"edge position downstream of the print line" unit:"mm" min:"-100000" max:"1000000"`
 	ByMM       *float64 `json:"by_mm,omitzero" doc:"movement, positive downstream" unit:"mm" min:"-1000000" max:"1000000"`
 	Cause      string   `json:"cause" doc:"what moved the edge" enum:"rewind,advance,feed,trim"`
+	By         string   `json:"by,omitzero" doc:"who entered it"`
 }
 
 // LeaderAttached says that a strip was taped ahead of the edge.
 type LeaderAttached struct {
 	LengthMM    float64  `json:"length_mm" doc:"length of the leader ahead of the edge" unit:"mm" min:"1" max:"20000"`
 	ThicknessUM *float64 `json:"thickness_um,omitzero" doc:"height the leader and tape add" unit:"µm" min:"0" max:"20000"`
+	By          string   `json:"by,omitzero" doc:"who entered it"`
 }
 
 // LeaderRemoved says that the leader came off.
 type LeaderRemoved struct {
 	LengthMM    *float64 `json:"length_mm,omitzero" doc:"length of the leader" unit:"mm" min:"0" max:"20000"`
 	ThicknessUM *float64 `json:"thickness_um,omitzero" doc:"height of the leader" unit:"µm" min:"0" max:"20000"`
+	By          string   `json:"by,omitzero" doc:"who entered it"`
 }
 
 // EdgeShaped says that the lip was cut to a shape.
 type EdgeShaped struct {
 	Shape string `json:"shape" doc:"for example rounded"`
+	By    string `json:"by,omitzero" doc:"who entered it"`
 }
 
 // RunQueued puts a run in a machine's queue, or moves it there.
@@ -151,6 +157,7 @@ type Run struct {
 	Recipe string   `json:"recipe,omitzero" doc:"name of the print recipe"`
 	Metres *float64 `json:"metres,omitzero" doc:"metres fed since the run started" unit:"m" min:"0" max:"100000"`
 	Reason string   `json:"reason,omitzero" doc:"why it stopped"`
+	By     string   `json:"by,omitzero" doc:"who entered it"`
 }
 
 // RunStarted, RunProgress, RunFinished and RunStopped share one shape.
@@ -167,6 +174,7 @@ type CutFinished struct {
 	Part    string   `json:"part,omitzero" doc:"job part id"`
 	Rewound *bool    `json:"rewound" doc:"whether the machine rewound the film to the print line"`
 	AtMM    *float64 `json:"at_mm,omitzero" doc:"where it was cut, downstream of the print line" unit:"mm" min:"0" max:"100000"`
+	By      string   `json:"by,omitzero" doc:"who entered it"`
 }
 
 // StrikeRecorded says that the carriage hit the film.
@@ -176,12 +184,14 @@ type StrikeRecorded struct {
 	NozzlesLost *float64 `json:"nozzles_lost,omitzero" doc:"nozzles lost" min:"0" max:"1000000"`
 	DowntimeS   *float64 `json:"downtime_s,omitzero" doc:"time out of production" unit:"s" min:"0" max:"100000000"`
 	Note        string   `json:"note,omitzero" doc:"what happened"`
+	By          string   `json:"by,omitzero" doc:"who entered it"`
 }
 
 // HeadChecked records a nozzle check and a look for obstructions.
 type HeadChecked struct {
-	NozzlesOK        *bool `json:"nozzles_ok" doc:"whether the nozzle check was good"`
-	ObstructionClear *bool `json:"obstruction_clear" doc:"whether the carriage path was found clear"`
+	NozzlesOK        *bool  `json:"nozzles_ok" doc:"whether the nozzle check was good"`
+	ObstructionClear *bool  `json:"obstruction_clear" doc:"whether the carriage path was found clear"`
+	By               string `json:"by,omitzero" doc:"who entered it"`
 }
 
 // FilmWasted says how much film was thrown away.
@@ -189,6 +199,7 @@ type FilmWasted struct {
 	LengthM float64  `json:"length_m" doc:"length thrown away" unit:"m" min:"0" max:"100000"`
 	WidthMM *float64 `json:"width_mm,omitzero" doc:"width; the loaded roll's when absent" unit:"mm" min:"1" max:"20000"`
 	Cause   string   `json:"cause" doc:"why" enum:"head-strike,edge-advance,make-ready,register,cure,misprint,trim,roll-end,other"`
+	By      string   `json:"by,omitzero" doc:"who entered it"`
 }
 
 // WasteCauses are the causes of waste and reprints. A free text would make an unbounded
@@ -201,6 +212,7 @@ type JobReprinted struct {
 	Part   string   `json:"part,omitzero" doc:"job part id"`
 	Cause  string   `json:"cause" doc:"why" enum:"head-strike,edge-advance,make-ready,register,cure,misprint,trim,roll-end,other"`
 	Copies *float64 `json:"copies,omitzero" doc:"copies printed again" min:"0" max:"1000000000"`
+	By     string   `json:"by,omitzero" doc:"who entered it"`
 }
 
 // StripMeasured is one length on a control strip.
@@ -211,6 +223,7 @@ type StripMeasured struct {
 	CureC      float64  `json:"cure_c" doc:"cure temperature" unit:"°C" min:"0" max:"300"`
 	Passes     *float64 `json:"passes,omitzero" doc:"print passes" min:"1" max:"64"`
 	Stock      string   `json:"stock,omitzero" doc:"stock code; the loaded roll's when absent"`
+	By         string   `json:"by,omitzero" doc:"who entered it"`
 }
 
 // ClimateRead is the air near the machine.
@@ -234,6 +247,19 @@ type AdviceAccepted struct {
 	Order  []string `json:"order,omitzero" doc:"accepted queue order, job/part each"`
 	By     string   `json:"by" doc:"who accepted it"`
 }
+
+// EntryUndone takes back what a person told by mistake a moment ago. The journal
+// keeps both; the floor is as if the entry had not been made.
+type EntryUndone struct {
+	Event  string `json:"event" doc:"id of the event that is taken back"`
+	Type   Type   `json:"type" doc:"its type" enum:"roll.loaded,roll.removed,edge.moved,leader.attached,leader.removed,edge.shaped,run.started,run.finished,run.stopped,cut.finished,strike.recorded,head.checked,film.wasted,job.reprinted,strip.measured,operator.noted"`
+	By     string `json:"by" doc:"who takes it back"`
+	Reason string `json:"reason,omitzero" doc:"why"`
+}
+
+// Undoable are the types of entries that can be taken back; they are also the
+// values of a metric label. Of operator.noted only a plain note can.
+var Undoable = []Type{"roll.loaded", "roll.removed", "edge.moved", "leader.attached", "leader.removed", "edge.shaped", "run.started", "run.finished", "run.stopped", "cut.finished", "strike.recorded", "head.checked", "film.wasted", "job.reprinted", "strip.measured", "operator.noted"}
 
 // The actions of an operator on an alarm.
 const (

@@ -16,8 +16,8 @@ func ptr[T any](v T) *T { return &v }
 
 // samples holds one true-to-life payload of every kind.
 func samples() map[event.Type]event.Payload {
-	run := event.Run{Job: "KLD-1041", Part: "2", Recipe: "mono-10-pass", Metres: ptr(3.2)}
-	roll := event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric, Lot: "L-77", WidthMM: ptr(1370.0), LengthM: ptr(42.0), ThicknessUM: ptr(210.0)}
+	run := event.Run{Job: "KLD-1041", Part: "2", Recipe: "mono-10-pass", Metres: ptr(3.2), By: "night shift"}
+	roll := event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric, Lot: "L-77", WidthMM: ptr(1370.0), LengthM: ptr(42.0), ThicknessUM: ptr(210.0), EdgeMM: ptr(120.0), By: "night shift"}
 	return map[event.Type]event.Payload{
 		"ticket.received": &event.TicketReceived{
 			Job: "KLD-1041", Part: "2", Machine: "heron", Title: "Van sides, blue", Stock: "MONO-GLOSS-137",
@@ -30,26 +30,27 @@ func samples() map[event.Type]event.Payload {
 		"ticket.withdrawn": &event.TicketWithdrawn{Job: "KLD-1041", Part: "2", Reason: "customer changed the colour"},
 		"ticket.rejected":  &event.TicketRejected{SourceFile: "bad.xjdf", SourceSHA256: "9f86d081884c7d65", Kind: "malformed", Reason: "line 3: an element is not closed"},
 		"roll.loaded":      &roll,
-		"roll.removed":     &event.RollRemoved{Stock: roll.Stock, LengthM: roll.LengthM},
+		"roll.removed":     &event.RollRemoved{Stock: roll.Stock, LengthM: roll.LengthM, By: roll.By},
 		"edge.moved":       &event.EdgeMoved{PositionMM: ptr(412.5), Cause: event.CauseAdvance},
-		"leader.attached":  &event.LeaderAttached{LengthMM: 900, ThicknessUM: ptr(130.0)},
-		"leader.removed":   &event.LeaderRemoved{LengthMM: ptr(900.0), ThicknessUM: ptr(130.0)},
-		"edge.shaped":      &event.EdgeShaped{Shape: "rounded"},
+		"leader.attached":  &event.LeaderAttached{LengthMM: 900, ThicknessUM: ptr(130.0), By: roll.By},
+		"leader.removed":   &event.LeaderRemoved{LengthMM: ptr(900.0), ThicknessUM: ptr(130.0), By: roll.By},
+		"edge.shaped":      &event.EdgeShaped{Shape: "rounded", By: roll.By},
 		"run.queued":       &event.RunQueued{Job: "KLD-1041", Part: "2", Recipe: "mono-10-pass", Metres: ptr(11.5), StartAt: &eight, Position: ptr(1.0)},
 		"run.started":      &event.RunStarted{Run: run},
 		"run.progress":     &event.RunProgress{Run: run},
 		"run.finished":     &event.RunFinished{Run: run},
-		"run.stopped":      &event.RunStopped{Run: event.Run{Job: "KLD-1041", Metres: ptr(1.0), Reason: "banding"}},
-		"cut.finished":     &event.CutFinished{Job: "KLD-1041", Part: "2", Rewound: ptr(false), AtMM: ptr(250.0)},
-		"strike.recorded":  &event.StrikeRecorded{Job: "KLD-1041", Part: "2", NozzlesLost: ptr(14.0), DowntimeS: ptr(2700.0), Note: "left corner lifted"},
-		"head.checked":     &event.HeadChecked{NozzlesOK: ptr(true), ObstructionClear: ptr(false)},
-		"film.wasted":      &event.FilmWasted{LengthM: 1.2, WidthMM: ptr(1370.0), Cause: "edge-advance"},
-		"job.reprinted":    &event.JobReprinted{Job: "KLD-1041", Part: "2", Cause: "head-strike", Copies: ptr(1.0)},
-		"strip.measured":   &event.StripMeasured{Axis: "feed", NominalMM: 1000, MeasuredMM: 998.7, CureC: 93, Passes: ptr(10.0), Stock: "MONO-GLOSS-137"},
+		"run.stopped":      &event.RunStopped{Run: event.Run{Job: "KLD-1041", Metres: ptr(1.0), Reason: "banding", By: roll.By}},
+		"cut.finished":     &event.CutFinished{Job: "KLD-1041", Part: "2", Rewound: ptr(false), AtMM: ptr(250.0), By: roll.By},
+		"strike.recorded":  &event.StrikeRecorded{Job: "KLD-1041", Part: "2", NozzlesLost: ptr(14.0), DowntimeS: ptr(2700.0), Note: "left corner lifted", By: roll.By},
+		"head.checked":     &event.HeadChecked{NozzlesOK: ptr(true), ObstructionClear: ptr(false), By: roll.By},
+		"film.wasted":      &event.FilmWasted{LengthM: 1.2, WidthMM: ptr(1370.0), Cause: "edge-advance", By: roll.By},
+		"job.reprinted":    &event.JobReprinted{Job: "KLD-1041", Part: "2", Cause: "head-strike", Copies: ptr(1.0), By: roll.By},
+		"strip.measured":   &event.StripMeasured{Axis: "feed", NominalMM: 1000, MeasuredMM: 998.7, CureC: 93, Passes: ptr(10.0), Stock: "MONO-GLOSS-137", By: roll.By},
 		"climate.read":     &event.ClimateRead{TempC: ptr(21.5), RHPct: ptr(38.0)},
 		"change.marked":    &event.ChangeMarked{Label: "leaders on every cheap roll", Since: &eight},
 		"advice.accepted":  &event.AdviceAccepted{Remedy: "leader", Hazard: "bare-edge", Job: "KLD-1041", Part: "2", Order: []string{"KLD-1041/2", "KLD-1044/1"}, By: "night shift"},
 		"operator.noted":   &event.OperatorNoted{Hazard: "bare-edge", Job: "KLD-1041", Part: "2", Action: event.ActShelve, By: "night shift", Reason: "tape is out", Until: &nine},
+		"entry.undone":     &event.EntryUndone{Event: "7b1c", Type: "roll.loaded", By: "night shift", Reason: "that was wren"},
 		"alarm.changed": &event.AlarmChanged{
 			Hazard: "bare-edge", Job: "KLD-1041", Part: "2", From: "normal", To: "unacknowledged", On: "condition", Emit: "annunciate",
 			Phase: "queued", Priority: "high",

@@ -26,7 +26,7 @@ var typed = map[event.Type]struct {
 	"roll.removed":    {pairs{"stock": "CAST-WRAP-152"}, &event.RollRemoved{Stock: "CAST-WRAP-152"}},
 	"edge.moved":      {pairs{"by_mm": "+40", "cause": "feed"}, &event.EdgeMoved{ByMM: ptr(40.0), Cause: event.CauseFeed}},
 	"leader.attached": {pairs{"length_mm": "9e2", "thickness_um": "130"}, &event.LeaderAttached{LengthMM: 900, ThicknessUM: ptr(130.0)}},
-	"leader.removed":  {pairs{"length_mm": "0"}, &event.LeaderRemoved{LengthMM: ptr(0.0)}},
+	"leader.removed":  {pairs{"length_mm": "0", "by": "ann"}, &event.LeaderRemoved{LengthMM: ptr(0.0), By: "ann"}},
 	"edge.shaped":     {pairs{"shape": "rounded"}, &event.EdgeShaped{Shape: "rounded"}},
 	"run.queued": {
 		pairs{"job": "KLD-1041", "recipe": "mono-10-pass", "metres": "11.5", "start_at": "2026-03-02T08:00:00Z", "position": "1"},
@@ -34,7 +34,7 @@ var typed = map[event.Type]struct {
 	},
 	"run.started":     {pairs{"job": "KLD-1041"}, &event.RunStarted{Run: event.Run{Job: "KLD-1041"}}},
 	"run.progress":    {pairs{"job": "KLD-1041", "metres": "3.2"}, &event.RunProgress{Run: event.Run{Job: "KLD-1041", Metres: ptr(3.2)}}},
-	"run.finished":    {pairs{"job": "KLD-1041", "part": "2"}, &event.RunFinished{Run: event.Run{Job: "KLD-1041", Part: "2"}}},
+	"run.finished":    {pairs{"job": "KLD-1041", "part": "2", "by": "ann"}, &event.RunFinished{Run: event.Run{Job: "KLD-1041", Part: "2", By: "ann"}}},
 	"run.stopped":     {pairs{"job": "KLD-1041", "reason": "banding"}, &event.RunStopped{Run: event.Run{Job: "KLD-1041", Reason: "banding"}}},
 	"cut.finished":    {pairs{"rewound": "No", "at_mm": "250"}, &event.CutFinished{Rewound: ptr(false), AtMM: ptr(250.0)}},
 	"strike.recorded": {pairs{"nozzles_lost": "14", "downtime_s": "2700", "note": "left corner lifted"}, &event.StrikeRecorded{NozzlesLost: ptr(14.0), DowntimeS: ptr(2700.0), Note: "left corner lifted"}},
@@ -45,6 +45,7 @@ var typed = map[event.Type]struct {
 	"climate.read":    {pairs{"temp_c": "-4.5", "rh_pct": "38"}, &event.ClimateRead{TempC: ptr(-4.5), RHPct: ptr(38.0)}},
 	"change.marked":   {pairs{"label": "leaders on every cheap roll", "since": "2026-03-02T09:00:00+01:00"}, &event.ChangeMarked{Label: "leaders on every cheap roll", Since: &eight}},
 	"advice.accepted": {pairs{"by": "night shift", "order": "KLD-1041/2,KLD-1044/1"}, &event.AdviceAccepted{By: "night shift", Order: []string{"KLD-1041/2", "KLD-1044/1"}}},
+	"entry.undone":    {pairs{"event": "7b1c", "type": "film.wasted", "by": "ann", "reason": "wrong machine"}, &event.EntryUndone{Event: "7b1c", Type: "film.wasted", By: "ann", Reason: "wrong machine"}},
 	"operator.noted":  {pairs{"hazard": "bare-edge", "action": "shelve", "by": "night shift", "until": "2026-03-02T09:00:00Z"}, &event.OperatorNoted{Hazard: "bare-edge", Action: event.ActShelve, By: "night shift", Until: &nine}},
 }
 
@@ -106,7 +107,7 @@ func TestSetMessages(t *testing.T) {
 		{"leader.attached", pairs{"lenght_mm": "900"}, "lenght_mm: want a field of leader.attached; did you mean length_mm?, got an unknown field"},
 		{"leader.attached", pairs{"length": "900"}, "length: want a field of leader.attached; did you mean length_mm?, got an unknown field"},
 		{"leader.attached", pairs{"Length_mm": "900"}, "Length_mm: want a field of leader.attached; did you mean length_mm?, got an unknown field"},
-		{"leader.attached", pairs{"colour": "red"}, "colour: want a field of leader.attached: length_mm, thickness_um, got an unknown field"},
+		{"leader.attached", pairs{"colour": "red"}, "colour: want a field of leader.attached: length_mm, thickness_um, by, got an unknown field"},
 		{"leader.attached", pairs{}, "length_mm is missing: want a number from 1 to 20000 mm"},
 		{"leader.attached", pairs{"length_mm": "900mm"}, "length_mm: " + number + `, got "900mm"`},
 		{"leader.attached", pairs{"length_mm": "900,5"}, "length_mm: " + number + `, got "900,5"`},
@@ -129,7 +130,7 @@ func TestSetMessages(t *testing.T) {
 		{"advice.accepted", pairs{"by": "ann", "order": ""}, `order: want texts with commas between them, got ""`},
 		{"alarm.changed", pairs{"remedies": "leader"}, `remedies: want nothing here: a list of objects can only be sent as JSON, got "leader"`},
 		// The first fault in the order of the names, so that the same line always gets the same answer.
-		{"leader.attached", pairs{"b": "1", "a": "1"}, "a: want a field of leader.attached: length_mm, thickness_um, got an unknown field"},
+		{"leader.attached", pairs{"b": "1", "a": "1"}, "a: want a field of leader.attached: length_mm, thickness_um, by, got an unknown field"},
 	} {
 		p, err := event.Set(kindOf(t, tt.typ), tt.pairs)
 		if _, ok := errors.AsType[*event.Fault](err); !ok || p != nil || err.Error() != tt.want {

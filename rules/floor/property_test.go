@@ -107,6 +107,9 @@ var draws = map[event.Type]func(*rapid.T) event.Payload{
 	"change.marked":   func(*rapid.T) event.Payload { return &event.ChangeMarked{Label: "l"} },
 	"advice.accepted": func(*rapid.T) event.Payload { return &event.AdviceAccepted{By: "b"} },
 	"operator.noted":  func(*rapid.T) event.Payload { return &event.OperatorNoted{By: "b", Action: event.ActNote} },
+	"entry.undone": func(t *rapid.T) event.Payload {
+		return &event.EntryUndone{Event: "1", Type: rapid.SampledFrom(event.Undoable).Draw(t, "type"), By: "b"}
+	},
 	"alarm.changed": func(*rapid.T) event.Payload {
 		return &event.AlarmChanged{Hazard: "h", From: "normal", To: "latched", On: "raise", Priority: "high", Message: "m"}
 	},

@@ -26,6 +26,8 @@ type State struct {
 	Tickets   *Tickets            `json:"tickets"`
 	Anomalies *Anomalies          `json:"anomalies"`
 	Counts    *Counts             `json:"counts"`
+	Strips    map[string][]Strip  `json:"strips,omitzero"`  // by stock, oldest first
+	Rejects   []Reject            `json:"rejects,omitzero"` // the newest, oldest of them first
 
 	generation uint64
 }
@@ -64,6 +66,10 @@ type Machine struct {
 	Head      Head      `json:"head"`
 	Climate   Climate   `json:"climate"`
 	Tally     Tally     `json:"tally"`
+
+	Paces []FinishedRun `json:"paces,omitzero"` // the newest, oldest of them first
+	Marks []Mark        `json:"marks,omitzero"` // of the last hours, in the order of the journal
+	Notes []Note        `json:"notes,omitzero"` // the newest, oldest of them first
 
 	generation uint64
 }
@@ -116,13 +122,14 @@ type Run struct {
 	Pinned  bool        `json:"pinned,omitzero"` // its place in the queue was given
 	Started time.Time   `json:"started,omitzero"`
 	Ended   time.Time   `json:"ended,omitzero"`
-	FedM    units.Maybe `json:"fed_m"`           // metres fed since the start
-	Edge    Edge        `json:"edge,omitzero"`   // as it was at the start
-	Leader  Leader      `json:"leader,omitzero"` // as it was at the start
-	Kind    *StartKind  `json:"kind,omitzero"`   // what the start looked like; nil before it
-	Cut     bool        `json:"cut,omitzero"`    // cut off since it ended
-	Ticket  *Ticket     `json:"ticket,omitzero"` // nil when no ticket is known
-	Struck  bool        `json:"struck,omitzero"` // a head strike was recorded
+	FedM    units.Maybe `json:"fed_m"`            // metres fed since the start
+	Edge    Edge        `json:"edge,omitzero"`    // as it was at the start
+	Leader  Leader      `json:"leader,omitzero"`  // as it was at the start
+	Kind    *StartKind  `json:"kind,omitzero"`    // what the start looked like; nil before it
+	Cut     bool        `json:"cut,omitzero"`     // cut off since it ended
+	Ticket  *Ticket     `json:"ticket,omitzero"`  // nil when no ticket is known
+	Struck  bool        `json:"struck,omitzero"`  // a head strike was recorded
+	Advised string      `json:"advised,omitzero"` // the remedy that a person accepted for it
 }
 
 // Same reports whether the run is of that job part.
