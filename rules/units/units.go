@@ -111,10 +111,12 @@ func (m *Maybe) UnmarshalJSON(data []byte) error {
 	return nil
 }
 
-// Display says how a person wants to read values. The zero value is metric.
+// Display says how a person wants to read values. The zero value is metric, with
+// times of day in 24 hours.
 type Display struct {
 	Fahrenheit bool // temperatures in °F
 	Imperial   bool // lengths in inches and feet
+	Clock12    bool // times of day with a.m. and p.m. instead of 24 hours
 }
 
 // Temp formats a temperature given in °C.
