@@ -122,4 +122,4 @@ func (f Film) Cost(areaM2 float64) (currency.Amount, error) {
 
 // Strain returns the change of length, as a fraction, that a cure at c °C is
 // expected to leave in the film.
-func (f Film) Strain(c float64) float64 { return f.StrainPerC * math.Max(0, c-f.OnsetC) }
+func (f *Film) Strain(c float64) float64 { return f.StrainPerC * math.Max(0, c-f.OnsetC) }

@@ -57,7 +57,10 @@ func TestStrain(t *testing.T) {
 		t.Errorf("10 °C above onset: want %v, got %v", want, got)
 	}
 	// Monomeric film moves most and cast film least: common practice, no source.
-	at := func(c event.Class) float64 { return math.Abs(film.Defaults[c].Strain(116)) }
+	at := func(c event.Class) float64 {
+		f := film.Defaults[c]
+		return math.Abs(f.Strain(116))
+	}
 	if !(at(event.Monomeric) > at(event.Polymeric) && at(event.Polymeric) > at(event.Cast)) {
 		t.Error("want monomeric to move more than polymeric, and that more than cast")
 	}

@@ -370,7 +370,7 @@ func (s *Scene) residual() (mm float64, ok bool) {
 	if t == nil || t.MarkSpacingMM == nil || !known {
 		return 0, false
 	}
-	return s.Drift.Residual(s.Wanted, cure, s.passes().Or(s.Rules.AssumedPasses), *t.MarkSpacingMM), true
+	return s.Drift.Residual(&s.Wanted, cure, s.passes().Or(s.Rules.AssumedPasses), *t.MarkSpacingMM), true
 }
 
 func checkRegisterDrift(s *Scene) Verdict {
@@ -393,7 +393,7 @@ func seeRegisterDrift(s *Scene) []event.Evidence {
 		see("predicted residual", fmt.Sprintf("%.2f mm", mm), fmt.Sprintf("tolerance %.2f mm", s.Plant.ToleranceMM)),
 		see("mark spacing", s.mm(units.From(s.asked().MarkSpacingMM)), ""),
 		see("cure", s.temp(s.cureC()), ""),
-		see("basis", s.Drift.Basis(s.Wanted), ""),
+		see("basis", s.Drift.Basis(&s.Wanted), ""),
 	}
 }
 

@@ -26,8 +26,8 @@ const (
 
 // Drift predicts the print-to-cut residual in mm; see package register.
 type Drift interface {
-	Residual(f film.Film, cureC, passes, spacingMM float64) (mm float64)
-	Basis(f film.Film) string // what the prediction rests on
+	Residual(f *film.Film, cureC, passes, spacingMM float64) (mm float64)
+	Basis(f *film.Film) string // what the prediction rests on
 }
 
 // Scene is all that one judgement may look at. Machine, Plant, Rules and Drift

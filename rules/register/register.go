@@ -1,6 +1,18 @@
 // Package register predicts how far a print lies from where the cutter expects
-// it once the film has been through the cure. What the cutter's marks take out
-// is taken out here too; the residual is what is left.
+// it once the film has been through the cure, from the shop's own control
+// strips where there are enough of them.
+//
+// What the cutter's marks take out is taken out here too: offset, rotation,
+// scale and skew, which is all that is linear between two marks. A film that
+// strained evenly would therefore cut true. It does not, since heat and tension
+// are uneven, and so a share of the strain is taken to bow between the marks as
+// a parabola that is zero at both of them:
+//
+//	bow(x) = 4 · share · |strain| · span · (x/span) · (1 - x/span)
+//
+// It is largest half way, where share · |strain| · span stays. The share is an
+// assumption until a shop measures it: the class of the film gives the strain,
+// control strips give it better, and neither says how evenly it is spread.
 package register
 
 import (
@@ -11,19 +23,59 @@ import (
 )
 
 // ClassDefault predicts from the film's strain per °C alone, before a shop has
-// measured control strips. The cutter's mark compensation removes what is
-// linear; Share of the strain is taken to bow between the marks and to stay.
+// measured control strips.
 type ClassDefault struct {
 	Share float64 // uncompensated share of the strain, 0 to 1
 }
 
 // Residual returns the print-to-cut residual, in mm, half way between marks
 // that are spacingMM apart, after a cure at cureC °C.
-func (c ClassDefault) Residual(f film.Film, cureC, _, spacingMM float64) (mm float64) {
-	return math.Abs(f.Strain(cureC)) * spacingMM * c.Share
+func (c ClassDefault) Residual(f *film.Film, cureC, _, spacingMM float64) (mm float64) {
+	return Bow(c.Share, f.Strain(cureC), spacingMM, spacingMM/2)
 }
 
 // Basis says what the prediction for a film rests on.
-func (c ClassDefault) Basis(f film.Film) string {
-	return fmt.Sprintf("class default, no control strips yet: %.4f %%/°C above %.0f °C", 100*math.Abs(f.StrainPerC), f.OnsetC)
+func (c ClassDefault) Basis(f *film.Film) string {
+	return "class default, no control strips yet: " + ofClass(f)
 }
+
+func ofClass(f *film.Film) string {
+	return fmt.Sprintf("%.4f %%/°C above %.0f °C", 100*math.Abs(f.StrainPerC), f.OnsetC)
+}
+
+// Bow returns how far the print lies off, in mm, atMM from a mark when the next
+// one is spanMM away and share of the strain stays between them. Outside of the
+// marks nothing is known, and the bow is the largest one.
+func Bow(share, strain, spanMM, atMM float64) (mm float64) {
+	most := share * math.Abs(strain) * spanMM
+	if atMM < 0 || atMM > spanMM || spanMM <= 0 {
+		return most
+	}
+	at := atMM / spanMM
+	return 4 * most * at * (1 - at)
+}
+
+// Layout is where a job has its cutter marks: a rectangle of them. A length that
+// is 0 is not known.
+type Layout struct {
+	SpacingMM float64 // between neighbouring marks
+	LengthMM  float64 // of the job, along the feed
+	WidthMM   float64 // of the job, across it
+}
+
+// span is the way between two marks along one axis: marks stand no further
+// apart than the job is long.
+func (l Layout) span(a Axis) float64 {
+	size := l.LengthMM
+	if a == Cross {
+		size = l.WidthMM
+	}
+	if size > 0 {
+		return min(l.SpacingMM, size)
+	}
+	return l.SpacingMM
+}
+
+// PercentChange is the dimensional change of ISO 11501, in percent of the length
+// before heating: 100·(after - before)/before, negative where film shrinks.
+func PercentChange(before, after float64) float64 { return 100 * (after - before) / before }
