@@ -1,0 +1,251 @@
+// Keeps an open page true: it swaps in the parts that the watch sends, counts
+// ages and countdowns on between them, and says loudly when the picture is old.
+// A page works without it; then it is only read.
+"use strict";
+(() => {
+  const root = document.documentElement;
+
+  // What a browser remembers for its reader. Storage may be forbidden.
+  const memory = {
+    get(key) { try { return localStorage.getItem(key); } catch { return null; } },
+    set(key, value) { try { localStorage.setItem(key, value); } catch { /* not remembered then */ } },
+  };
+
+  // Day and night, before anything is drawn.
+  const look = memory.get("look");
+  if (look === "day" || look === "night") root.dataset.look = look;
+  const dark = matchMedia("(prefers-color-scheme: dark)");
+  const isNight = () => (root.dataset.look ? root.dataset.look === "night" : dark.matches);
+
+  function startLook() {
+    const button = document.getElementById("look");
+    if (!button) return;
+    const show = () => button.setAttribute("aria-pressed", String(isNight()));
+    button.hidden = false;
+    button.addEventListener("click", () => {
+      root.dataset.look = isNight() ? "day" : "night";
+      memory.set("look", root.dataset.look);
+      show();
+    });
+    dark.addEventListener("change", show);
+    show();
+  }
+
+  // Time. The watch's clock counts, whatever the reader's computer says.
+  let ahead = 0; // ms that the watch's clock is ahead of this one
+  const now = () => Date.now() + ahead;
+  const number = (v, digits) => new Intl.NumberFormat(root.lang, { minimumFractionDigits: digits, maximumFractionDigits: digits, useGrouping: false }).format(v);
+
+  // span says a duration as the watch does.
+  function span(ms) {
+    const s = ms / 1000;
+    if (s < 90) return number(Math.max(0, s), 0) + " s";
+    if (s < 90 * 60) return number(s / 60, 0) + " min";
+    if (s < 36 * 3600) return number(s / 3600, 1) + " h";
+    return number(s / 86400, 1) + " d";
+  }
+
+  // tick writes every text that depends on the time: data-in before the moment
+  // data-at, data-ago from then on.
+  function tick(within) {
+    for (const e of within.querySelectorAll("[data-at]")) {
+      const left = Date.parse(e.dataset.at) - now();
+      const pattern = left > 0 ? e.dataset.in ?? e.dataset.ago : e.dataset.ago ?? e.dataset.in;
+      const text = pattern.replace("{}", span(e.dataset.in === undefined ? Math.max(0, -left) : Math.abs(left)));
+      if (e.textContent !== text) e.textContent = text;
+    }
+  }
+
+  // Morphing: what stays stays, so that focus, an open fold and typed text do.
+  const typed = (form) => form.contains(document.activeElement) && document.activeElement !== document.body ||
+    [...form.elements].some((e) => /^(text|search|number|textarea)$/.test(e.type) && e.value !== e.defaultValue);
+  const same = (a, b) => a.nodeType === b.nodeType && a.nodeName === b.nodeName && keyOf(a) === keyOf(b);
+  const keyOf = (n) => (n.nodeType === 1 ? n.id || n.dataset.key || "" : "");
+
+  function morph(from, to) {
+    if (from.nodeType !== 1) {
+      if (from.data !== to.data) from.data = to.data;
+      return;
+    }
+    if (from.nodeName === "FORM" && typed(from)) return;
+    for (const { name } of [...from.attributes]) {
+      if (!to.hasAttribute(name) && !kept(from, name)) from.removeAttribute(name);
+    }
+    for (const { name, value } of [...to.attributes]) {
+      if (from.getAttribute(name) !== value && !kept(from, name)) from.setAttribute(name, value);
+    }
+    morphChildren(from, to);
+  }
+
+  // kept are attributes that the reader changes, or this script for the reader.
+  const kept = (e, name) => name === "open" && e.nodeName === "DETAILS" || name === "value" && e.nodeName === "INPUT" && e.type !== "hidden";
+
+  function morphChildren(from, to) {
+    const old = new Map();
+    for (const c of from.children) if (keyOf(c)) old.set(keyOf(c), c);
+    let at = from.firstChild;
+    for (const want of [...to.childNodes]) {
+      const kin = old.get(keyOf(want));
+      if (kin && kin !== at && same(kin, want)) from.insertBefore(kin, at);
+      else if (at && same(at, want)) at = at.nextSibling;
+      else { from.insertBefore(want, at); continue; }
+      morph(at ? at.previousSibling : from.lastChild, want);
+    }
+    while (at) {
+      const next = at.nextSibling;
+      from.removeChild(at);
+      at = next;
+    }
+  }
+
+  // swap puts a new element where one with its id is, and keeps the focus near.
+  function swap(fresh) {
+    const have = document.getElementById(fresh.id);
+    if (!have) return;
+    const focus = document.activeElement;
+    const inside = have.contains(focus);
+    morph(have, fresh);
+    remember(have);
+    tick(have);
+    if (inside && !focus.isConnected) {
+      have.tabIndex = -1;
+      have.focus();
+    }
+  }
+
+  // The name of who acts here, so that it is typed once.
+  function remember(within) {
+    const name = memory.get("name") ?? "";
+    for (const input of within.querySelectorAll("input[name=by]")) {
+      if (input === document.activeElement) continue;
+      input.defaultValue = input.value = name;
+    }
+  }
+
+  // Forms are sent in place. What the watch answers stands beside the button.
+  async function send(form, button) {
+    const answer = form.querySelector("output");
+    const data = Object.fromEntries(new FormData(form, button));
+    delete data.back;
+    for (const key of form.dataset.numbers?.split(" ") ?? []) if (key in data) data[key] = Number(data[key]);
+    if (data.by) memory.set("name", data.by);
+    answer.className = "";
+    answer.textContent = form.dataset.sending;
+    try {
+      const response = await fetch(form.action, {
+        method: "POST", credentials: "same-origin",
+        headers: { "Content-Type": "application/json", Accept: "application/json" }, body: JSON.stringify(data),
+      });
+      if (response.ok) {
+        answer.textContent = form.dataset.sent;
+        for (const e of form.elements) if (e.name !== "by") e.defaultValue = e.value; // sent, so no longer typed
+        return;
+      }
+      const problem = await response.json().catch(() => ({}));
+      answer.textContent = problem.detail ?? form.dataset.failed;
+    } catch {
+      answer.textContent = form.dataset.failed;
+    }
+    answer.className = "fault";
+  }
+
+  function startForms() {
+    document.addEventListener("submit", (e) => {
+      if (!e.target.matches("form[data-live-form]")) return;
+      e.preventDefault();
+      send(e.target, e.submitter);
+    });
+    document.addEventListener("change", (e) => {
+      if (!e.target.matches("input[name=by]")) return;
+      memory.set("name", e.target.value);
+      remember(document);
+    });
+    remember(document);
+  }
+
+  // The stream.
+  const SILENCE = 6000; // ms without a word from the watch
+  let heard = Date.now(); // when the watch last spoke, by this clock
+  let well = Date.now(); // and when it last said that all is well
+  let ready = true;
+  let source = null;
+  let retry = 1000;
+  let reopen = 0;
+
+  function open(address) {
+    source = new EventSource(address);
+    source.addEventListener("part", (e) => {
+      const part = JSON.parse(e.data);
+      const box = document.createElement("template");
+      box.innerHTML = part.html;
+      if (box.content.firstElementChild) swap(box.content.firstElementChild);
+    });
+    source.addEventListener("shape", (e) => reshape(JSON.parse(e.data)));
+    source.addEventListener("beat", (e) => {
+      const beat = JSON.parse(e.data);
+      ahead = beat.now - Date.now();
+      heard = Date.now();
+      ready = beat.ready;
+      if (ready) well = heard;
+      retry = 1000;
+      for (const s of document.querySelectorAll("[data-seq]")) s.textContent = beat.seq;
+      judge();
+    });
+    source.onerror = () => {
+      source.close();
+      clearTimeout(reopen);
+      reopen = setTimeout(() => open(address), retry * (0.75 + Math.random() / 2));
+      retry = Math.min(retry * 2, 10000);
+    };
+  }
+
+  // reshape loads the page anew when it was made by another build, and fetches
+  // it again when its parts are not those that there are now.
+  async function reshape(shape) {
+    const mine = document.querySelector("script[src*='/assets/live.']");
+    if (mine && mine.getAttribute("src") !== shape.script) {
+      if (![...document.forms].some(typed)) location.reload();
+      return;
+    }
+    const have = [...document.querySelectorAll("[data-part]")].map((e) => e.id);
+    if (have.length === shape.ids.length && have.every((id) => shape.ids.includes(id))) return;
+    try {
+      const response = await fetch(location.href, { credentials: "same-origin" });
+      if (!response.ok) return;
+      const page = new DOMParser().parseFromString(await response.text(), "text/html");
+      const [main, fresh] = [document.querySelector("main"), page.querySelector("main")];
+      if (main && fresh) morph(main, fresh);
+      remember(document);
+      tick(document);
+    } catch { /* the silence that follows is told */ }
+  }
+
+  // judge says it when what is shown may no longer be so.
+  function judge() {
+    const silent = Date.now() - heard > SILENCE;
+    const old = silent || !ready;
+    root.classList.toggle("old", old);
+    const banner = document.getElementById("old");
+    if (!banner) return;
+    const why = silent ? "silent" : "trouble";
+    for (const e of banner.querySelectorAll("[data-why]")) e.hidden = e.dataset.why !== why;
+    if (banner.hidden === old) banner.hidden = !old;
+    for (const e of banner.querySelectorAll("[data-old]")) e.textContent = span(Date.now() - well);
+  }
+
+  function startStream() {
+    const main = document.querySelector("main[data-stream]");
+    const served = Date.parse(main?.dataset.now ?? "");
+    if (served) ahead = served - Date.now();
+    setInterval(() => { tick(document); if (main) judge(); }, 1000);
+    tick(document);
+    if (main) open(main.dataset.stream);
+  }
+
+  document.addEventListener("DOMContentLoaded", () => {
+    root.classList.add("live");
+    startLook();
+    startForms();
+    startStream();
+  });
+})();

@@ -1,0 +1,345 @@
+package web_test
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"slices"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"go.uber.org/goleak"
+
+	"rollwarden/metrics/web"
+)
+
+// pipes listens in memory, so that a test's clock is the network's too.
+type pipes struct {
+	conns chan net.Conn
+	once  sync.Once
+	done  chan struct{}
+}
+
+func newPipes() *pipes { return &pipes{conns: make(chan net.Conn), done: make(chan struct{})} }
+
+func (p *pipes) Accept() (net.Conn, error) {
+	select {
+	case c := <-p.conns:
+		return c, nil
+	case <-p.done:
+		return nil, net.ErrClosed
+	}
+}
+func (p *pipes) Close() error   { p.once.Do(func() { close(p.done) }); return nil }
+func (p *pipes) Addr() net.Addr { return &net.TCPAddr{} }
+func (p *pipes) dial(context.Context, string, string) (net.Conn, error) {
+	ours, theirs := net.Pipe()
+	select {
+	case p.conns <- theirs:
+		return ours, nil
+	case <-p.done:
+		return nil, net.ErrClosed
+	}
+}
+
+// stage is a hub behind a real server with the limits of the watch's own.
+type stage struct {
+	t      *testing.T
+	hub    *web.Hub
+	client *http.Client
+	text   atomic.Pointer[string] // what the one part shows
+	paints atomic.Int64
+	ready  atomic.Bool
+	fail   atomic.Bool
+	end    func()
+}
+
+func newStage(t *testing.T, streams int) *stage {
+	s := &stage{t: t}
+	s.show("one")
+	s.ready.Store(true)
+	s.hub = web.NewHub(web.HubOptions{
+		Kit: kit(t, web.Options{}), Streams: streams,
+		Pulse: func() web.Pulse { return web.Pulse{Seq: 7, At: time.Now(), Ready: s.ready.Load()} },
+	})
+	s.hub.Paint("board", func(a web.Audience) ([]web.Part, error) {
+		s.paints.Add(1)
+		if s.fail.Load() {
+			return nil, errors.New("no paint")
+		}
+		return []web.Part{{ID: "still", HTML: []byte("<p>" + a.Lang + "</p>")}, {ID: "moving", HTML: []byte(*s.text.Load())}}, nil
+	})
+	ctx, cancel := context.WithCancel(context.Background())
+	mux := http.NewServeMux()
+	mux.Handle("/stream", s.hub)
+	server := &http.Server{Handler: mux, ReadTimeout: 5 * time.Second, WriteTimeout: 5 * time.Second}
+	listener := newPipes()
+	var running sync.WaitGroup
+	running.Go(func() { s.hub.Run(ctx) })
+	running.Go(func() { server.Serve(listener) })
+	s.client = &http.Client{Transport: &http.Transport{DialContext: listener.dial, DisableKeepAlives: true}}
+	s.end = func() {
+		cancel()
+		if err := server.Shutdown(context.Background()); err != nil {
+			t.Errorf("the streams do not end with the hub: %v", err)
+		}
+		running.Wait()
+	}
+	return s
+}
+
+func (s *stage) show(text string) { s.text.Store(&text) }
+
+// listen opens a stream and collects its lines of data by event.
+func (s *stage) listen(query string) *listener {
+	s.t.Helper()
+	response, err := s.client.Get("http://watch/stream?" + query)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	if response.StatusCode != http.StatusOK || response.Header.Get("Content-Type") != "text/event-stream" {
+		s.t.Fatalf("got %s, %s", response.Status, response.Header.Get("Content-Type"))
+	}
+	l := &listener{body: response.Body, ended: make(chan struct{})}
+	go l.read()
+	return l
+}
+
+type listener struct {
+	body  io.ReadCloser
+	ended chan struct{}
+	mu    sync.Mutex
+	lines []string // "part {…}"
+}
+
+func (l *listener) read() {
+	defer close(l.ended)
+	name := ""
+	for lines := bufio.NewScanner(l.body); lines.Scan(); {
+		if field, value, _ := strings.Cut(lines.Text(), ": "); field == "event" {
+			name = value
+		} else if field == "data" {
+			l.mu.Lock()
+			l.lines = append(l.lines, name+" "+value)
+			l.mu.Unlock()
+		}
+	}
+}
+
+// take returns what came since the last take, without the beats.
+func (l *listener) take() (news []string, beats int) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, line := range l.lines {
+		if strings.HasPrefix(line, "beat ") {
+			beats++
+		} else {
+			news = append(news, line)
+		}
+	}
+	l.lines = nil
+	return news, beats
+}
+
+// TestOnePaintingForAll paints once for many readers, sends only what changed,
+// and goes on for longer than the server's limits on a request.
+func TestOnePaintingForAll(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newStage(t, 20)
+		defer s.end()
+		var readers []*listener
+		for range 20 {
+			readers = append(readers, s.listen("page=board&lang=de"))
+		}
+		time.Sleep(time.Second)
+		for _, r := range readers {
+			if news, _ := r.take(); len(news) != 3 || !strings.HasPrefix(news[0], `shape {"ids":["still","moving"]`) || news[1] != `part {"id":"still","html":"<p>de</p>"}` {
+				t.Fatalf("at first a reader got %q, want the shape and both parts", news)
+			}
+		}
+		before := s.paints.Load()
+		s.show("two")
+		for range 50 {
+			s.hub.Changed()
+		}
+		time.Sleep(time.Second)
+		if got := s.paints.Load() - before; got < 1 || got > 2 {
+			t.Errorf("50 changes at once were painted %d times for 20 readers, want once or twice", got)
+		}
+		for _, r := range readers {
+			if news, _ := r.take(); !slices.Equal(news, []string{`part {"id":"moving","html":"two"}`}) {
+				t.Errorf("a reader got %q, want only the part that changed", news)
+			}
+		}
+		time.Sleep(time.Minute)
+		for _, r := range readers {
+			if news, beats := r.take(); len(news) != 0 || beats < 29 {
+				t.Errorf("in a quiet minute a reader got %q and %d beats, want nothing and 30", news, beats)
+			}
+		}
+	})
+}
+
+// TestPaintingIsBounded paints at most ten times a second, and the last state
+// always.
+func TestPaintingIsBounded(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newStage(t, 1)
+		defer s.end()
+		r := s.listen("page=board")
+		time.Sleep(time.Second)
+		before := s.paints.Load()
+		for i := range 500 {
+			s.show(fmt.Sprint("n", i))
+			s.hub.Changed()
+			time.Sleep(2 * time.Millisecond)
+		}
+		time.Sleep(time.Second)
+		if got := s.paints.Load() - before; got < 5 || got > 12 {
+			t.Errorf("500 changes in a second were painted %d times, want about 10", got)
+		}
+		if news, _ := r.take(); news[len(news)-1] != `part {"id":"moving","html":"n499"}` {
+			t.Errorf("the last state came as %q", news[len(news)-1])
+		}
+	})
+}
+
+// TestSlowReader gets the newest state when it reads again, and nothing of what
+// was in between, while another reader is not held up.
+func TestSlowReader(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newStage(t, 2)
+		defer s.end()
+		response, err := s.client.Get("http://watch/stream?page=board")
+		if err != nil {
+			t.Fatal(err)
+		}
+		quick := s.listen("page=board")
+		time.Sleep(time.Second)
+		quick.take()
+		for i := range 8 { // for less than the limit on a write
+			s.show(fmt.Sprint("n", i))
+			s.hub.Changed()
+			time.Sleep(time.Second)
+		}
+		if news, _ := quick.take(); len(news) != 8 {
+			t.Errorf("the quick reader got %d changes, want 8", len(news))
+		}
+		slow := &listener{body: response.Body, ended: make(chan struct{})}
+		go slow.read()
+		time.Sleep(time.Second)
+		news, _ := slow.take()
+		if n := len(news); n > 5 || !strings.Contains(news[n-1], "n7") || slices.ContainsFunc(news, func(l string) bool { return strings.Contains(l, "n5") }) {
+			t.Errorf("the slow reader got %q, want what was under way and then only the newest", news)
+		}
+	})
+}
+
+// TestDeadReader gives a place up when its reader takes nothing any more.
+func TestDeadReader(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newStage(t, 1)
+		defer s.end()
+		dead, err := s.client.Get("http://watch/stream?page=board")
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer dead.Body.Close()
+		refused, err := s.client.Get("http://watch/stream?page=board")
+		if err != nil {
+			t.Fatal(err)
+		}
+		refused.Body.Close()
+		if refused.StatusCode != http.StatusServiceUnavailable || refused.Header.Get("Retry-After") == "" {
+			t.Errorf("with every place taken: got %s", refused.Status)
+		}
+		time.Sleep(30 * time.Second)
+		s.listen("page=board")
+	})
+}
+
+// TestNobodyReads paints nothing while nobody reads, and again for the next.
+func TestNobodyReads(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newStage(t, 1)
+		defer s.end()
+		r := s.listen("page=board")
+		time.Sleep(time.Second)
+		r.body.Close()
+		<-r.ended
+		time.Sleep(3 * time.Second)
+		before := s.paints.Load()
+		for range 10 {
+			s.hub.Changed()
+			time.Sleep(time.Second)
+		}
+		if got := s.paints.Load() - before; got != 0 {
+			t.Errorf("painted %d times for nobody", got)
+		}
+		again := s.listen("page=board&lang=xx")
+		time.Sleep(time.Second)
+		if news, _ := again.take(); len(news) != 3 || !strings.Contains(news[1], "<p>en</p>") {
+			t.Errorf("the next reader got %q", news)
+		}
+	})
+}
+
+// TestBeatSaysTrouble tells a reader that the journal is away, or that its page
+// could not be made; what it has then stays as it was.
+func TestBeatSaysTrouble(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newStage(t, 1)
+		defer s.end()
+		r := s.listen("page=board")
+		last := func() string {
+			time.Sleep(5 * time.Second)
+			r.mu.Lock()
+			defer r.mu.Unlock()
+			return r.lines[len(r.lines)-1]
+		}
+		if got := last(); !strings.HasPrefix(got, `beat {"seq":7,`) || !strings.HasSuffix(got, `"ready":true}`) {
+			t.Errorf("all is well, and the beat says %s", got)
+		}
+		s.ready.Store(false)
+		if got := last(); !strings.HasSuffix(got, `"ready":false}`) {
+			t.Errorf("the journal is away, and the beat says %s", got)
+		}
+		s.ready.Store(true)
+		s.fail.Store(true)
+		s.hub.Changed()
+		if got := last(); !strings.HasSuffix(got, `"ready":false}`) {
+			t.Errorf("the page cannot be made, and the beat says %s", got)
+		}
+		s.fail.Store(false)
+		s.hub.Changed()
+		if got := last(); !strings.HasSuffix(got, `"ready":true}`) {
+			t.Errorf("all is well again, and the beat says %s", got)
+		}
+	})
+}
+
+func TestUnknownPage(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newStage(t, 1)
+		defer s.end()
+		response, err := s.client.Get("http://watch/stream?page=nothing")
+		if err != nil {
+			t.Fatal(err)
+		}
+		response.Body.Close()
+		if response.StatusCode != http.StatusNotFound {
+			t.Errorf("got %s, want 404", response.Status)
+		}
+	})
+}
+
+// TestMain wants every goroutine to have ended with its test.
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
