@@ -140,26 +140,31 @@ func (e Estimate) scaled(by float64) Estimate {
 	return e
 }
 
-// worst is the larger of what both axes give.
-func worst(feed, cross Estimate) Estimate {
-	if cross.Value > feed.Value {
-		return cross
+// worst is the size of the strain along the axis where it is larger. Where both
+// are measured, either may turn out to be the larger one.
+func (p *Forecast) worst(cureC float64) Estimate {
+	worst, other := p.bend(Feed, cureC), p.bend(Cross, cureC)
+	if other.Value > worst.Value {
+		worst, other = other, worst
 	}
-	return feed
+	if worst.High.Known() && other.High.Known() {
+		worst.Low = units.Some(max(worst.Low.Or(0), other.Low.Or(0)))
+		worst.High = units.Some(max(worst.High.Or(0), other.High.Or(0)))
+	}
+	return worst
 }
 
 // Residual returns the largest print-to-cut residual in mm, half way between
 // two marks, along the axis where it is larger: cutters state their tolerance
 // for each axis.
-func (p *Forecast) Residual(cureC float64, at Layout) Estimate {
-	axis := func(a Axis) Estimate { return p.bend(a, cureC).scaled(p.share * at.span(a)) }
-	return worst(axis(Feed), axis(Cross))
+func (p *Forecast) Residual(cureC, spacingMM float64) Estimate {
+	return p.worst(cureC).scaled(p.share * spacingMM)
 }
 
 // LargestSpacing returns how far apart marks may stand, in mm, for the residual
 // to stay within a tolerance; +Inf where the film does not strain at all.
 func (p *Forecast) LargestSpacing(toleranceMM, cureC float64) Estimate {
-	perMM := worst(p.bend(Feed, cureC), p.bend(Cross, cureC)).scaled(p.share)
+	perMM := p.worst(cureC).scaled(p.share)
 	e := Estimate{Value: toleranceMM / perMM.Value, Axis: perMM.Axis}
 	if most, known := perMM.High.Get(); known {
 		e.Low, e.High = units.Some(toleranceMM/most), units.Some(toleranceMM/perMM.Low.Or(0))
@@ -168,16 +173,15 @@ func (p *Forecast) LargestSpacing(toleranceMM, cureC float64) Estimate {
 }
 
 // HottestC returns the hottest cure, in °C, whose residual stays within a
-// tolerance: +Inf where heat does not matter, and -Inf where not even the
-// coolest strip would do, because what is cooler has not been measured.
-func (p *Forecast) HottestC(toleranceMM float64, at Layout) (c float64, decides Axis) {
-	c = math.Inf(1)
-	for _, a := range Axes {
-		if limit := p.hottest(a, toleranceMM/(p.share*at.span(a))); limit < c || decides == "" {
-			c, decides = limit, a
-		}
+// tolerance: +Inf where heat does not matter, and -Inf where no strip would do,
+// because what is cooler has not been measured.
+func (p *Forecast) HottestC(toleranceMM, spacingMM float64) (c float64, decides Axis) {
+	most := toleranceMM / (p.share * spacingMM) // the strain that meets the tolerance
+	feed, cross := p.hottest(Feed, most), p.hottest(Cross, most)
+	if cross < feed {
+		return cross, Cross
 	}
-	return c, decides
+	return feed, Feed
 }
 
 // hottest is the hottest cure whose strain is no larger than most.
@@ -189,12 +193,12 @@ func (p *Forecast) hottest(a Axis, most float64) float64 {
 	}
 	root := line.hottest(most)
 	switch {
-	case root < line.Low:
-		return math.Inf(-1)
-	case root > line.High:
+	case line.Low <= root && root <= line.High:
+		return root
+	case root > line.High && math.Abs(line.At(line.High)) <= most:
 		return max(line.High, min(root, class))
 	}
-	return root
+	return math.Inf(-1)
 }
 
 // hottest is the largest x at which the line lies within most of zero.

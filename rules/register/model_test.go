@@ -79,7 +79,7 @@ func TestHalfMeasured(t *testing.T) {
 		t.Errorf("basis: %s", got)
 	}
 	p := m.For(&mono)
-	if e := p.Residual(95, register.Layout{SpacingMM: 400}); e.Axis != register.Cross || e.High.Known() {
+	if e := p.Residual(95, 400); e.Axis != register.Cross || e.High.Known() {
 		t.Errorf("want the unmeasured axis to decide and no interval, got %+v", e)
 	}
 }
@@ -92,7 +92,7 @@ func TestTheUnmeasuredIsNeverBetter(t *testing.T) {
 		p := m.For(&mono)
 		c := rapid.Float64Range(20, 200).Draw(t, "c")
 		got, plain := m.Residual(&mono, c, 12, 400), class.Residual(&mono, c, 12, 400)
-		e := p.Residual(c, register.Layout{SpacingMM: 400})
+		e := p.Residual(c, 400)
 		if math.Abs(e.Value-got) > 1e-12 {
 			t.Fatalf("one way gives %v mm, the other %v", got, e.Value)
 		}
@@ -127,23 +127,22 @@ func TestLimitsBySubstitution(t *testing.T) {
 		p := anyModel(t).For(&mono)
 		tolerance := rapid.Float64Range(0.02, 1).Draw(t, "tolerance")
 		spacing := rapid.Float64Range(50, 2000).Draw(t, "spacing")
-		at := register.Layout{SpacingMM: spacing}
-		within := func(c float64) bool { return p.Residual(c, at).Value <= tolerance*(1+1e-9) }
+		within := func(c float64) bool { return p.Residual(c, spacing).Value <= tolerance*(1+1e-9) }
 
 		c := rapid.Float64Range(40, 150).Draw(t, "c")
 		largest := p.LargestSpacing(tolerance, c)
 		if math.IsInf(largest.Value, 1) {
-			if p.Residual(c, at).Value != 0 {
+			if p.Residual(c, spacing).Value != 0 {
 				t.Fatal("any spacing is said to do, and it does not")
 			}
-		} else if got := p.Residual(c, register.Layout{SpacingMM: largest.Value}).Value; math.Abs(got-tolerance) > 1e-9*tolerance {
+		} else if got := p.Residual(c, largest.Value).Value; math.Abs(got-tolerance) > 1e-9*tolerance {
 			t.Fatalf("at the largest spacing %v mm stay, want %v", got, tolerance)
 		}
 		if low, known := largest.Low.Get(); known && !(low <= largest.Value*(1+1e-9) && largest.Value <= largest.High.Or(0)*(1+1e-9)) {
 			t.Fatalf("%+v is out of order", largest)
 		}
 
-		hottest, axis := p.HottestC(tolerance, at)
+		hottest, axis := p.HottestC(tolerance, spacing)
 		switch {
 		case math.IsInf(hottest, 1):
 			if !within(300) {
@@ -171,7 +170,7 @@ func TestLimitsBySubstitution(t *testing.T) {
 // above its onset of 70 °C.
 func TestLimitsByHand(t *testing.T) {
 	p := register.Learn(register.ClassDefault{Share: share}, nil).For(&mono)
-	if c, _ := p.HottestC(0.3, register.Layout{SpacingMM: 400}); math.Abs(c-107.5) > 1e-9 {
+	if c, _ := p.HottestC(0.3, 400); math.Abs(c-107.5) > 1e-9 {
 		t.Errorf("hottest: want 107.5 °C, got %v", c)
 	}
 	if e := p.LargestSpacing(0.3, 107.5); math.Abs(e.Value-400) > 1e-9 || e.Low.Known() {
@@ -179,16 +178,6 @@ func TestLimitsByHand(t *testing.T) {
 	}
 	if e := p.LargestSpacing(0.3, 60); !math.IsInf(e.Value, 1) {
 		t.Errorf("below onset: want any spacing, got %+v", e)
-	}
-	// Marks stand no further apart than the job is long: 200 mm instead of 400
-	// allow twice the strain, on both axes only when both are short.
-	short := register.Layout{SpacingMM: 400, LengthMM: 200}
-	if c, axis := p.HottestC(0.3, short); math.Abs(c-107.5) > 1e-9 || axis != register.Cross {
-		t.Errorf("a short job: want the width to decide at 107.5 °C, got %v by %s", c, axis)
-	}
-	short.WidthMM = 200
-	if c, _ := p.HottestC(0.3, short); math.Abs(c-145) > 1e-9 {
-		t.Errorf("a small job: want 145 °C, got %v", c)
 	}
 }
 

@@ -10,7 +10,9 @@
 //
 //	bow(x) = 4 · share · |strain| · span · (x/span) · (1 - x/span)
 //
-// It is largest half way, where share · |strain| · span stays. The share is an
+// It is largest half way, where share · |strain| · span stays. The span is the
+// spacing of the marks on both axes: the length and the width of a job bear on
+// it only in that marks stand no further apart than these. The share is an
 // assumption until a shop measures it: the class of the film gives the strain,
 // control strips give it better, and neither says how evenly it is spread.
 package register
@@ -53,27 +55,6 @@ func Bow(share, strain, spanMM, atMM float64) (mm float64) {
 	}
 	at := atMM / spanMM
 	return 4 * most * at * (1 - at)
-}
-
-// Layout is where a job has its cutter marks: a rectangle of them. A length that
-// is 0 is not known.
-type Layout struct {
-	SpacingMM float64 // between neighbouring marks
-	LengthMM  float64 // of the job, along the feed
-	WidthMM   float64 // of the job, across it
-}
-
-// span is the way between two marks along one axis: marks stand no further
-// apart than the job is long.
-func (l Layout) span(a Axis) float64 {
-	size := l.LengthMM
-	if a == Cross {
-		size = l.WidthMM
-	}
-	if size > 0 {
-		return min(l.SpacingMM, size)
-	}
-	return l.SpacingMM
 }
 
 // PercentChange is the dimensional change of ISO 11501, in percent of the length
