@@ -1,0 +1,115 @@
+package queue
+
+import (
+	"fmt"
+)
+
+// Line is one line of an explanation: what it is, how much, and what that means.
+type Line struct{ Name, Value, Note string }
+
+// Explanation shows where an advice comes from, so that anyone can work it out
+// again.
+type Explanation struct {
+	Title string
+	Lines []Line
+}
+
+const (
+	formula     = "money = bare edges + changes of the roll + hours late × price of an hour, in expectation"
+	exactSource = "dynamic programming over the sets of runs done (Held and Karp 1962), with every way kept that another does not beat in money, time and cutting"
+	longSource  = "dispatching by apparent tardiness cost (Lee, Bhaskaran and Pinedo 1997), then moves and swaps of runs until none helps"
+	boundSource = "one change for each stock that is not on, one bare start for each run that cannot hang on to another, and the cheapest assignment of runs to places with the shortest runs ahead of each"
+)
+
+// Explain lists inputs, formula, result, what is uncertain, and the method.
+func (a *Advice) Explain() Explanation {
+	e := Explanation{Title: "How the order of the queue was chosen"}
+	add := func(name, value, note string) { e.Lines = append(e.Lines, Line{name, value, note}) }
+	p := &a.Problem
+	add("formula", formula, "")
+	add("the machine is free", when(p.Start.FreeS), a.standing())
+	add("a change of the roll", spell(p.ChangeS), "a fresh roll counts as "+fmt.Sprintf("%.0f m", p.RollM))
+	for i := range p.Jobs {
+		add(p.Jobs[i].Name, p.Jobs[i].inputs(p), p.Jobs[i].unknown())
+	}
+	for _, s := range a.Aside {
+		add(s.Name, "keeps its place behind the others", s.Why)
+	}
+	now, then := &a.Present, &a.Advised
+	add("bare edges", p.compare(now.Bare, then.Bare), fmt.Sprintf("%d starts, advised %d", now.BareStarts, then.BareStarts))
+	add("changes of the roll", p.compare(now.Change, then.Change), fmt.Sprintf("%d changes, advised %d", now.RollChanges, then.RollChanges))
+	add("lateness", p.compare(now.Late, then.Late), fmt.Sprintf("%d runs late, advised %d", now.LateRuns, then.LateRuns))
+	add("in all", p.compare(now.Cost(), then.Cost()), "the advice saves "+p.Money(a.Saves()))
+	if a.Exact {
+		add("certainty", "no order costs less", exactSource)
+	} else {
+		add("certainty", fmt.Sprintf("no order costs less than %s, so at most %s more could be saved", p.Money(a.Bound), p.Money(a.Gap())), boundSource)
+		add("method", longSource, "")
+	}
+	return e
+}
+
+func (p *Problem) compare(now, then float64) string {
+	return p.Money(now) + " now, " + p.Money(then) + " advised"
+}
+
+// standing says what is on the machine.
+func (a *Advice) standing() string {
+	s := &a.Problem.Start
+	if s.Stock == "" {
+		return "what is loaded is not known, so the first run needs a change of the roll"
+	}
+	text := s.Stock + " is on"
+	if left, known := s.LeftM.Get(); known {
+		text += fmt.Sprintf(" with %.1f m left", left)
+	} else {
+		text += "; how much is left is not known, so nothing on it is advised to stay uncut"
+	}
+	switch {
+	case s.Clear:
+		text += ", its edge past the cure zone"
+	case s.Hangs != "":
+		text += ", with " + s.Hangs + " on it"
+	}
+	return text
+}
+
+// inputs says what is known of a job.
+func (j *Job) inputs(p *Problem) string {
+	text := fmt.Sprintf("%s, %.1f m, %s", j.Stock, j.LengthM, spell(j.TakesS))
+	if j.ReleaseS > 0 {
+		text += ", not before " + when(j.ReleaseS)
+	}
+	if due, known := j.DueS.Get(); known {
+		text += fmt.Sprintf(", due %s or %s an hour", when(due), p.Money(j.LatePerHour))
+	}
+	text += ", bare edge " + p.Money(j.BareCost) + ", change " + p.Money(j.ChangeCost)
+	if j.Fixed {
+		text += ", keeps its place because a person gave it"
+	}
+	return text
+}
+
+// unknown says what follows from what is not known of a job.
+func (j *Job) unknown() string {
+	switch {
+	case !j.DueS.Known() && !j.HoldS.Known():
+		return "when it is due is not known: it counts as never late, and must be cut off at once"
+	case !j.DueS.Known():
+		return "when it is due is not known: it counts as never late"
+	case !j.HoldS.Known():
+		return "until when it may hang uncut is not known: it must be cut off at once"
+	}
+	return ""
+}
+
+// when says a moment, in s from now.
+func when(s float64) string {
+	switch {
+	case s > 0:
+		return "in " + spell(s)
+	case s < 0:
+		return spell(-s) + " ago"
+	}
+	return "now"
+}
