@@ -42,11 +42,8 @@ func BreakEven(remedyCost, strikeCost float64) float64 {
 	return remedyCost / strikeCost
 }
 
-// Nodes of the Gauss-Legendre rule on each piece of an integral.
-const (
-	cheaperNodes = 32
-	minimumNodes = 12
-)
+// cheaperNodes are those of ProbCheaper's Gauss-Legendre rule.
+const cheaperNodes = 32
 
 // ProbCheaper is the probability that a is truly cheaper than b, ties counted
 // half. It averages, over the quantiles q(u) of one's odds, the probability F
@@ -107,7 +104,7 @@ func PerfectInformation(choices []Choice) float64 {
 	if len(choices) < 2 {
 		return 0
 	}
-	return max(0, leastExpected(choices)-expectedLeast(choices))
+	return max(0, leastExpected(choices)-Weigh(choices).Least)
 }
 
 func leastExpected(choices []Choice) float64 {
@@ -116,42 +113,6 @@ func leastExpected(choices []Choice) float64 {
 		least = min(least, c.Expected())
 	}
 	return least
-}
-
-// expectedLeast integrates the probability that every choice costs more than
-// x. The pieces part at quantiles of each choice, so that steep ones are seen.
-func expectedLeast(choices []Choice) float64 {
-	low, high := math.Inf(1), math.Inf(1)
-	for _, c := range choices {
-		low, high = min(low, c.Cost), min(high, c.Cost+max(0, c.Strike))
-	}
-	parts := []float64{low, high}
-	for _, c := range choices {
-		parts = append(parts, c.Cost)
-		if c.certain() {
-			continue
-		}
-		for _, u := range []float64{0.001, 0.025, 0.2, 0.5, 0.8, 0.975, 0.999} {
-			parts = append(parts, c.Cost+c.Strike*quantile(c.Odds, u))
-		}
-	}
-	slices.Sort(parts)
-	sum := low
-	for i, from := range parts[1:] {
-		from, to := max(low, parts[i]), min(high, from)
-		if from < to {
-			sum += quad.Fixed(func(x float64) float64 { return allAbove(choices, x) }, from, to, minimumNodes, quad.Legendre{}, 0)
-		}
-	}
-	return sum
-}
-
-func allAbove(choices []Choice, x float64) float64 {
-	p := 1.0
-	for _, c := range choices {
-		p *= 1 - c.below(x)
-	}
-	return p
 }
 
 // PerfectForesight is the value of knowing beforehand which of several states

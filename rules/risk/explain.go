@@ -20,7 +20,9 @@ type Explanation struct {
 
 	Prior         float64 // m: the prior's odds, scaled
 	Scale         float64 // what the shop's own starts made of the prior's odds for this class; 1 if they say nothing
+	ScaleFitted   bool    // whether they say anything
 	PriorStarts   float64 // k: what the prior is worth, in starts
+	StartsFitted  bool    // whether the shop's own starts say so, or what is documented
 	OthersStarts  float64 // Σ w·n of the other machines
 	OthersStrikes float64 // Σ w·s of the other machines
 	Shop          float64 // q: the shop's odds without this machine's starts
@@ -59,7 +61,7 @@ func (m *Model) Explain(s Start) Explanation {
 		Worked: fmt.Sprintf("q = (%.4g·%.4g + %.4g)/%.4g = %.4g; L = %.4g; P = (%.4g·%.4g + %d)/(%.4g + %d) = %.4g",
 			m.hyper.Starts, p.prior, p.others.strikes, m.hyper.Starts+p.others.starts, p.shop, p.weight,
 			p.weight, p.shop, p.own.strikes, p.weight, p.own.starts, p.mean()),
-		Prior: p.prior, Scale: scale, PriorStarts: m.hyper.Starts,
+		Prior: p.prior, Scale: scale, ScaleFitted: fitted, PriorStarts: m.hyper.Starts, StartsFitted: m.hyper.StartsFitted,
 		OthersStarts: p.others.starts, OthersStrikes: p.others.strikes,
 		Shop: p.shop, ShopStarts: p.weight, OwnStarts: p.own.starts, OwnStrikes: p.own.strikes,
 		Alpha: b.Alpha, Beta: b.Beta, Result: m.Strike(s), Source: source,
@@ -79,11 +81,14 @@ func (m *Model) basis(k kind, mc *machine, p posterior, s Start) string {
 		return "no starts like this yet; as bad as the worst that they may be"
 	case fitted:
 		return "no starts like this yet; the prior, with " + strconv.FormatFloat(scale, 'g', 2, 64) + " times its odds by your other starts on " + filmWords(m.classes[k.class])
+	case m.hyper.StartsFitted:
+		return "no starts like this yet; the prior, worth what your other starts say"
 	}
 	return noData
 }
 
-// noData is the basis of an estimate that nothing of the shop went into.
+// noData is the basis of an estimate that nothing of the shop went into, and of
+// no other one.
 const noData = "prior, no data of yours yet"
 
 // String says "12 strikes in 143 starts".

@@ -3,8 +3,6 @@ package risk
 import (
 	"math"
 
-	"gonum.org/v1/gonum/mathext"
-
 	"rollwarden/rules/event"
 )
 
@@ -70,6 +68,8 @@ type group struct {
 	class  event.Class
 	fitted bool // has enough to fit a scale
 	cells  []pooled
+
+	sizedAt, sized float64 // what sizes returned last, and for which strength
 }
 
 type pooled struct {
@@ -142,15 +142,38 @@ func bestScales(groups []*group, starts float64) (map[event.Class]float64, float
 }
 
 // logLikelihood is that of beta-binomial counts: the odds of each cell vary as
-// Beta(k·m, k·(1-m)) around the scaled prior.
+// Beta(k·m, k·(1-m)) around the scaled prior. It is the logarithm of
+// B(a+s, b+n-s)/B(a, b), taken apart into rising factorials, of which most
+// cells lack the one of their strikes.
 func (g *group) logLikelihood(scale, starts float64) float64 {
-	sum := 0.0
+	sum := -g.sizes(starts)
 	for _, c := range g.cells {
 		m := scaled(c.odds, scale)
-		a, b := starts*m, starts*(1-m)
-		sum += mathext.Lbeta(a+c.strikes, b+c.starts-c.strikes) - mathext.Lbeta(a, b)
+		sum += logRising(starts*m, c.strikes) + logRising(starts*(1-m), c.starts-c.strikes)
 	}
 	return sum
+}
+
+// sizes is the part of the likelihood that no scale changes, so that it is
+// worked out once for each strength.
+func (g *group) sizes(starts float64) float64 {
+	if g.sizedAt != starts {
+		g.sizedAt, g.sized = starts, 0
+		for _, c := range g.cells {
+			g.sized += logRising(starts, c.starts)
+		}
+	}
+	return g.sized
+}
+
+// logRising is the logarithm of Γ(x+n)/Γ(x).
+func logRising(x, n float64) float64 {
+	if n == 0 {
+		return 0
+	}
+	more, _ := math.Lgamma(x + n)
+	less, _ := math.Lgamma(x)
+	return more - less
 }
 
 // odds are the prior's for every kind of start, scaled by class. A band counts

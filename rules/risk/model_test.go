@@ -124,6 +124,12 @@ func TestBasis(t *testing.T) {
 	unsure := bare()
 	unsure.RHPct = units.Maybe{}
 	fitted := []risk.Cell{cell("heron", 30, 200)}
+	var worth []risk.Cell // of eight kinds on other film, which say what a prior is worth
+	for _, treatment := range treated[:8] {
+		c := cell("heron", 1, 10)
+		c.Class, c.Treatment = event.Paper, treatment
+		worth = append(worth, c)
+	}
 	for name, c := range map[string]struct {
 		cells []risk.Cell
 		start risk.Start
@@ -135,6 +141,7 @@ func TestBasis(t *testing.T) {
 		"another machine":   {[]risk.Cell{cell("wren", 1, 1)}, bare(), "1 strike in 1 start like this, and the prior"},
 		"several machines":  {[]risk.Cell{cell("heron", 3, 40), cell("wren", 9, 103)}, bare(), "12 strikes in 143 starts like this, 3 in 40 of them on heron, and the prior"},
 		"scaled":            {fitted, other, "no starts like this yet; the prior, with 1.5 times its odds by your other starts on monomeric film"},
+		"other film":        {worth, bare(), "no starts like this yet; the prior, worth what your other starts say"},
 		"the worst":         {[]risk.Cell{cellOf(risk.Start{Class: event.Monomeric, Treatment: "none", RHPct: units.Some(45), CureC: units.Some(95)}, 4, 4)}, unsure, "no starts like this yet; as bad as the worst that they may be"},
 	} {
 		t.Run(name, func(t *testing.T) {

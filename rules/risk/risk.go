@@ -6,6 +6,8 @@
 package risk
 
 import (
+	"gonum.org/v1/gonum/stat/distuv"
+
 	"rollwarden/rules/event"
 	"rollwarden/rules/units"
 )
@@ -65,4 +67,12 @@ func (p Prior) Strike(s Start) Estimate {
 	}
 	odds = min(odds, 1)
 	return Estimate{P: odds, Low: odds / 4, High: min(1, odds*3), Basis: noData}
+}
+
+// Posterior is the belief about the odds for one start that a Model without
+// data has, for the decision helpers.
+func (p Prior) Posterior(s Start) distuv.Beta {
+	mean := scaled(p.Strike(s).P, 1)
+	const worth = defaultMachineStarts * defaultStarts / (defaultMachineStarts + defaultStarts + 1.0)
+	return distuv.Beta{Alpha: worth * mean, Beta: worth * (1 - mean)}
 }

@@ -1,6 +1,7 @@
 package risk_test
 
 import (
+	"math"
 	"slices"
 	"testing"
 
@@ -90,6 +91,18 @@ func TestDryAir(t *testing.T) {
 	if got := certain.Strike(risk.Start{}); got.P != 1 || got.High != 1 {
 		t.Errorf("odds above 1: %+v", got)
 	}
+}
+
+// A prior believes what a model without data believes.
+func TestPriorBelievesWhatAModelWithoutDataDoes(t *testing.T) {
+	m := risk.Fit(risk.DefaultPrior(), nil, risk.FitOptions{})
+	rapid.Check(t, func(t *rapid.T) {
+		s := anyStart().Draw(t, "start")
+		got, want := risk.DefaultPrior().Posterior(s), m.Posterior(s)
+		if math.Abs(got.Alpha-want.Alpha) > 1e-9 || math.Abs(got.Beta-want.Beta) > 1e-9 {
+			t.Fatalf("got %+v, want %+v", got, want)
+		}
+	})
 }
 
 // TestPriorCoversEveryClass fails when a class is added without odds.

@@ -1,0 +1,83 @@
+package risk
+
+import (
+	"slices"
+	"time"
+)
+
+// Outcome is one start and how it ended.
+type Outcome struct {
+	Start  Start
+	Struck bool
+	At     time.Time // of the start
+}
+
+// Foretold is an outcome with what was to be said of it before it came.
+type Foretold struct {
+	Outcome
+	P       float64 // by the model of the starts before
+	Average float64 // by the average of the starts before, the prior counting as one start
+}
+
+// Prequential walks a shop's starts in the order of their time and says of
+// each what the model, fitted to earlier starts only, and the plain average
+// say of it (Dawid 1984, Journal of the Royal Statistical Society A 147, calls
+// such forecasts prequential). The model is fitted anew whenever ten starts and
+// a tenth have come, so the same starts give the same forecasts whoever asks,
+// and when. A start counts as known to the next one, although runs on other
+// machines may overlap.
+func Prequential(prior Prior, outcomes []Outcome, o FitOptions) []Foretold {
+	outcomes = slices.Clone(outcomes)
+	slices.SortStableFunc(outcomes, func(a, b Outcome) int { return a.At.Compare(b.At) })
+	list := make([]Foretold, 0, len(outcomes))
+	model, cells := Fit(prior, nil, o), map[Cell]tally{}
+	fitAt, strikes := leastNews, 0
+	for i, x := range outcomes {
+		if i == fitAt {
+			model = Fit(prior, counted(cells), o)
+			fitAt += max(leastNews, i/10)
+		}
+		list = append(list, Foretold{
+			Outcome: x, P: model.Posterior(x.Start).Mean(),
+			Average: (float64(strikes) + prior.Strike(x.Start).P) / float64(i+1),
+		})
+		t := tally{starts: 1}
+		if x.Struck {
+			t.strikes = 1
+			strikes++
+		}
+		cells[x.Start.cell()] = cells[x.Start.cell()].plus(t)
+	}
+	return list
+}
+
+// leastNews is by how many starts, at least, a log must grow to be fitted anew.
+const leastNews = 10
+
+// cell is the cell of a start, without counts.
+func (s Start) cell() Cell {
+	return Cell{Class: s.Class, Treatment: s.Treatment, RH: RHBand(s.RHPct), Cure: CureBand(s.CureC), Site: s.Site, Machine: s.Machine}
+}
+
+// counted lists cells with their counts. Their order does not matter to Fit.
+func counted(cells map[Cell]tally) []Cell {
+	list := make([]Cell, 0, len(cells))
+	for c, t := range cells {
+		c.Starts, c.Strikes = t.starts, t.strikes
+		list = append(list, c)
+	}
+	return list
+}
+
+// Record is how the odds that were given did against the plain average.
+type Record struct{ Model, Average Calibration }
+
+// Score judges what was foretold, of all starts or of those of a month. The
+// edges part the bins; see Calibrate.
+func Score(list []Foretold, edges []float64) Record {
+	model, average := make([]Forecast, len(list)), make([]Forecast, len(list))
+	for i, f := range list {
+		model[i], average[i] = Forecast{f.P, f.Struck}, Forecast{f.Average, f.Struck}
+	}
+	return Record{Calibrate(model, edges), Calibrate(average, edges)}
+}

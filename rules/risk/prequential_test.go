@@ -1,0 +1,105 @@
+package risk_test
+
+import (
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"rollwarden/rules/event"
+	"rollwarden/rules/risk"
+	"rollwarden/rules/units"
+)
+
+// season draws starts, one an hour, that strike with a rate per class: for
+// monomeric film three times the prior's, for polymeric film none at all.
+func season(n int, seed uint64) (list []risk.Outcome) {
+	rng := rand.New(rand.NewPCG(seed, 1))
+	for i := range n {
+		s := risk.Start{Site: "north", Machine: machines[rng.IntN(3)], Class: event.Monomeric, Treatment: "none", RHPct: units.Some(45), CureC: units.Some(95)}
+		rate := 0.36
+		if rng.IntN(2) == 0 {
+			s.Class, rate = event.Polymeric, 0
+		}
+		list = append(list, risk.Outcome{Start: s, Struck: rng.Float64() < rate, At: time.Unix(int64(3600*i), 0)})
+	}
+	return list
+}
+
+// TestNoHindsight changes how every start from the 50th on ended: nothing that
+// is said of it, or before it, may change.
+func TestNoHindsight(t *testing.T) {
+	outcomes := season(120, 4)
+	before := risk.Prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
+	for i := 50; i < len(outcomes); i++ {
+		outcomes[i].Struck = !outcomes[i].Struck
+	}
+	after := risk.Prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
+	for i := range 51 {
+		if before[i].P != after[i].P || before[i].Average != after[i].Average {
+			t.Errorf("start %d: %v and %v, after the future changed %v and %v", i, before[i].P, before[i].Average, after[i].P, after[i].Average)
+		}
+	}
+	if before[119].P == after[119].P {
+		t.Error("the last forecast does not depend on what came before it")
+	}
+}
+
+// TestTheFirstForecastIsThePriors and the eleventh is that of a fit to ten,
+// which is worked out here by itself.
+func TestTheFirstForecastIsThePriors(t *testing.T) {
+	outcomes := season(30, 9)
+	list := risk.Prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
+	prior := risk.DefaultPrior().Strike(outcomes[0].Start).P
+	near(t, "first", list[0].P, prior, 1e-12)
+	near(t, "first of the average", list[0].Average, prior, 1e-12)
+	var cells []risk.Cell
+	strikes := 0.0
+	for _, o := range outcomes[:10] {
+		n := uint64(0)
+		if o.Struck {
+			n, strikes = 1, strikes+1
+		}
+		cells = append(cells, cellOf(o.Start, n, 1))
+	}
+	s := outcomes[10].Start
+	near(t, "eleventh", list[10].P, risk.Fit(risk.DefaultPrior(), cells, risk.FitOptions{}).Strike(s).P, 1e-12)
+	near(t, "eleventh of the average", list[10].Average, (strikes+risk.DefaultPrior().Strike(s).P)/11, 1e-12)
+}
+
+// TestTheOrderOfTimeCounts shuffles the list: only the times say what was first.
+func TestTheOrderOfTimeCounts(t *testing.T) {
+	outcomes := season(80, 2)
+	want := risk.Prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
+	shuffled := slices.Clone(outcomes)
+	rand.New(rand.NewPCG(5, 5)).Shuffle(len(shuffled), func(i, j int) { shuffled[i], shuffled[j] = shuffled[j], shuffled[i] })
+	got := risk.Prequential(risk.DefaultPrior(), shuffled, risk.FitOptions{})
+	if diff := cmp.Diff(want, got, cmp.AllowUnexported(units.Maybe{})); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// TestTheModelBeatsTheAverage where classes differ, and its odds come true.
+func TestTheModelBeatsTheAverage(t *testing.T) {
+	r := risk.Score(risk.Prequential(risk.DefaultPrior(), season(2000, 3), risk.FitOptions{}), risk.DefaultEdges())
+	t.Logf("Brier %.4f, of the average %.4f; reliability %.5f, resolution %.5f, uncertainty %.5f, skill %.3f",
+		r.Model.Brier, r.Average.Brier, r.Model.Reliability, r.Model.Resolution, r.Model.Uncertainty, r.Model.Skill.Or(-1))
+	if r.Model.Starts != 2000 || r.Model.Brier >= r.Average.Brier || r.Model.Reliability > 0.002 || r.Model.Skill.Or(-1) <= 0 {
+		t.Errorf("%+v", r.Model)
+	}
+	if r.Average.Resolution > 0.005 {
+		t.Errorf("the average tells starts apart: %+v", r.Average)
+	}
+	if empty := risk.Score(nil, nil); empty.Model.Skill.Known() || empty.Model.Starts != 0 {
+		t.Errorf("of no starts: %+v", empty)
+	}
+}
+
+func BenchmarkPrequential(b *testing.B) {
+	outcomes := season(30000, 7)
+	for b.Loop() {
+		risk.Prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
+	}
+}
