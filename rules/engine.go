@@ -24,6 +24,7 @@ import (
 	"rollwarden/rules/floor"
 	"rollwarden/rules/hazard"
 	"rollwarden/rules/plant"
+	"rollwarden/rules/register"
 	"rollwarden/rules/remedy"
 	"rollwarden/rules/risk"
 	"rollwarden/rules/units"
@@ -35,7 +36,7 @@ type Site struct {
 	Default  plant.Machine // for a machine that is not configured
 	Films    *film.Catalogue
 	Book     *hazard.Book
-	Drift    hazard.Drift
+	Drift    register.ClassDefault // register of film without control strips
 	Advisor  *remedy.Advisor
 	Learn    func([]risk.Cell) remedy.Odds // fits the odds to the shop's own starts; nil keeps the advisor's
 	Display  units.Display
@@ -63,6 +64,9 @@ type Engine struct {
 	starts  uint64         // so many runs were started
 	learnAt uint64         // so many starts make the odds worth learning anew
 
+	drift  *register.Model // the site's, with the control strips measured so far
+	strips bool            // strips changed since
+
 	dirty   map[string]bool // machines to judge
 	watches map[string]*watch
 	wakes   wakes
@@ -79,6 +83,7 @@ func New(site Site) *Engine {
 		rules:   map[hazard.Place]*hazard.Rules{},
 		rows:    sortRows(site.Book.Rows),
 		floor:   floor.New(),
+		drift:   register.Learn(site.Drift, nil),
 		alarms:  alarm.NewBook(),
 		dirty:   map[string]bool{},
 		watches: map[string]*watch{},
@@ -179,7 +184,7 @@ func (e *Engine) Restore(data []byte) error {
 		return fmt.Errorf("snapshot has version %d and this program reads %d: the journal is folded from its start", s.Version, snapshotVersion)
 	}
 	e.seq, e.seen, e.floor, e.alarms = s.Seq, s.Seen, s.Floor, s.Alarms
-	e.starts, e.learnAt = startsOf(e.floor), 0
+	e.starts, e.learnAt, e.strips = startsOf(e.floor), 0, true
 	for key := range e.floor.Machines {
 		e.dirty[key] = true
 	}

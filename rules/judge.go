@@ -67,6 +67,7 @@ func (w *watch) settle(k alarm.Key) {
 // go on trying until the journal has it.
 func (e *Engine) Judge(now time.Time) ([]event.Event, time.Time) {
 	e.learn()
+	e.fitStrips()
 	for len(e.wakes) > 0 && !e.wakes[0].wakeAt.After(now) {
 		e.dirty[heap.Pop(&e.wakes).(*watch).machine] = true
 	}

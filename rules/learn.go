@@ -5,6 +5,7 @@ import (
 
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
+	"rollwarden/rules/register"
 	"rollwarden/rules/risk"
 	"rollwarden/rules/units"
 )
@@ -13,13 +14,16 @@ import (
 // the odds are learnt anew; a long log must have grown by a tenth.
 const learnEvery = 10
 
-// heed counts what may change the odds: starts by and by, a strike at once.
+// heed counts what may change the odds, starts by and by and a strike at once,
+// and notes when control strips have changed.
 func (e *Engine) heed(ev event.Event) {
 	switch ev.Data.(type) {
 	case *event.RunStarted:
 		e.starts++
 	case *event.StrikeRecorded:
 		e.learnAt = 0
+	case *event.StripMeasured, *event.EntryUndone:
+		e.strips = true
 	}
 }
 
@@ -30,6 +34,19 @@ func (e *Engine) learn() {
 	}
 	e.advisor.Odds = e.site.Learn(cells(e.floor))
 	e.learnAt = e.starts + max(learnEvery, e.starts/10)
+}
+
+// fitStrips fits the register anew when control strips have changed. Every
+// machine may print on their stock, so all are judged again.
+func (e *Engine) fitStrips() {
+	if !e.strips {
+		return
+	}
+	e.strips = false
+	e.drift = register.Learn(e.site.Drift, e.floor.Strips)
+	for key := range e.floor.Machines {
+		e.dirty[key] = true
+	}
 }
 
 // startsOf counts the starts of a floor.

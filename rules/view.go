@@ -7,6 +7,7 @@ import (
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
 	"rollwarden/rules/hazard"
+	"rollwarden/rules/register"
 	"rollwarden/rules/remedy"
 	"rollwarden/rules/risk"
 )
@@ -17,13 +18,15 @@ type View struct {
 	At     time.Time // the watch's clock when the view was made
 	Floor  *floor.State
 	Alarms *alarm.Book
-	Odds   remedy.Odds // as learnt so far
+	Odds   remedy.Odds     // as learnt so far
+	Drift  *register.Model // likewise
 }
 
 // View returns the present state for readers. It is cheap: machines and
 // tickets are shared and copied only when the next event touches them.
 func (e *Engine) View(now time.Time) *View {
-	return &View{Seq: e.seq, At: now, Floor: e.floor.Snapshot(), Alarms: e.alarms.Snapshot(), Odds: e.advisor.Odds}
+	e.fitStrips()
+	return &View{Seq: e.seq, At: now, Floor: e.floor.Snapshot(), Alarms: e.alarms.Snapshot(), Odds: e.advisor.Odds, Drift: e.drift}
 }
 
 // Reader answers questions about a view, away from the goroutine that owns the
@@ -42,6 +45,9 @@ func (r Reader) On(v *View) Reader {
 	r.e.seq, r.e.floor, r.e.alarms = v.Seq, v.Floor, v.Alarms
 	if v.Odds != nil {
 		r.e.advisor.Odds = v.Odds
+	}
+	if v.Drift != nil {
+		r.e.drift = v.Drift
 	}
 	return r
 }

@@ -81,7 +81,7 @@ func TestSite(t *testing.T) {
 	if diff := cmp.Diff(odds, site.Advisor.Odds); diff != "" {
 		t.Errorf("odds, -want +got:\n%s", diff)
 	}
-	if site.Lapse != 12*time.Hour || site.Default.Configured || site.Drift == nil {
+	if site.Lapse != 12*time.Hour || site.Default.Configured || site.Drift.Share <= 0 {
 		t.Errorf("site: %+v", site)
 	}
 }
