@@ -54,6 +54,7 @@ type Engine struct {
 	plants map[machineID]*plant.Machine
 	rules  map[hazard.Place]*hazard.Rules
 	rows   rowSets
+	paces  map[machineID]learnt
 
 	seq    uint64
 	seen   floor.Seen
@@ -81,6 +82,7 @@ func New(site Site) *Engine {
 		site:    site,
 		plants:  make(map[machineID]*plant.Machine, len(site.Machines)),
 		rules:   map[hazard.Place]*hazard.Rules{},
+		paces:   map[machineID]learnt{},
 		rows:    sortRows(site.Book.Rows),
 		floor:   floor.New(),
 		drift:   register.Learn(site.Drift, nil),
@@ -141,7 +143,7 @@ func (e *Engine) touch(ev event.Event) {
 
 // snapshotVersion changes when the form of the snapshot does; an older one is
 // then ignored and the journal folded from its start.
-const snapshotVersion = 2
+const snapshotVersion = 3
 
 type snapshot struct {
 	Version int          `json:"version"`

@@ -45,6 +45,11 @@ const (
 	withdrawnRunning = "withdrawal-of-running-job"
 	fedBack          = "metres-went-back"
 	cutNoRun         = "cut-without-run"
+	stripNoStock     = "strip-without-stock"
+	adviceUnknown    = "advice-of-unknown-run"
+	undoUnknown      = "undo-of-unknown-entry"
+	undoRepeated     = "undo-repeated"
+	undoLate         = "undo-too-late"
 )
 
 // AnomalyKinds lists every anomaly with what it means; it bounds the metric
@@ -71,6 +76,11 @@ var AnomalyKinds = []AnomalyKind{
 	{withdrawnRunning, "a ticket was withdrawn while its job was running"},
 	{fedBack, "a run reported fewer metres than before"},
 	{cutNoRun, "a cut of a job that did not run last"},
+	{stripNoStock, "a control strip without a stock code, and none known from the roll"},
+	{adviceUnknown, "an accepted order of the queue names a run that is not in it"},
+	{undoUnknown, "an entry was taken back that is not among the machine's newest"},
+	{undoRepeated, "an entry was taken back twice"},
+	{undoLate, "an entry was taken back too late: it is too old, or what it changed has changed since; nothing is taken back"},
 }
 
 // Anomalies keeps the newest ones and counts all.

@@ -79,7 +79,12 @@ func (st step) site() bool {
 		st.ticketWithdrawn(d)
 	case *event.TicketRejected:
 		st.Counts.Rejected[d.Kind]++
-	case *event.ChangeMarked, *event.AdviceAccepted:
+		st.Rejects = keep(st.Rejects, maxRejects, Reject{
+			At: st.Time, Site: st.Site, Machine: st.Event.Machine, File: d.SourceFile, Kind: d.Kind, Reason: d.Reason,
+		})
+	case *event.ChangeMarked:
+	case *event.AdviceAccepted:
+		st.adviceAccepted(d)
 	case *event.OperatorNoted:
 		return st.operatorNoted(d)
 	default:
@@ -89,19 +94,35 @@ func (st step) site() bool {
 }
 
 // operatorNoted makes the machine known of which a person wants something, so
-// that it is judged and the wish carried out. Every alarm belongs to a machine.
+// that it is judged and the wish carried out, or the note kept. Every alarm belongs
+// to a machine.
 func (st step) operatorNoted(d *event.OperatorNoted) bool {
-	switch {
-	case d.Action == event.ActNote:
-	case st.Event.Machine == event.AnyMachine:
-		return false
-	default:
-		st.edit(st.Site, st.Event.Machine)
+	note := d.Action == event.ActNote
+	if st.Event.Machine == event.AnyMachine {
+		return note // about the site: it stands in the journal
+	}
+	if m := st.edit(st.Site, st.Event.Machine); note {
+		st.noted(m, d)
 	}
 	return true
 }
 
+// machine applies what concerns one machine, notes which of its parts that
+// changed, and keeps what it would take to take it back.
 func (st step) machine(m *Machine) {
+	was := m.parts()
+	if !slices.Contains(event.Undoable, st.Type) {
+		st.change(m)
+		m.compare(&was, st.seq)
+		return
+	}
+	tally, changed := m.Tally, m.Changed
+	st.change(m)
+	m.compare(&was, st.seq)
+	st.remember(m, &was, &tally, &changed)
+}
+
+func (st step) change(m *Machine) {
 	switch d := st.Data.(type) {
 	case *event.RollLoaded:
 		st.rollLoaded(m, d)
@@ -115,6 +136,7 @@ func (st step) machine(m *Machine) {
 		st.leaderRemoved(m)
 	case *event.EdgeShaped:
 		m.Edge.Shape = d.Shape
+		st.mark(m, Mark{Kind: MarkShape, Cause: d.Shape})
 	case *event.RunQueued:
 		st.runQueued(m, d)
 	case *event.RunStarted:
@@ -137,10 +159,13 @@ func (st step) machine(m *Machine) {
 		i := causeIndex(d.Cause)
 		m.Tally.Reprints[i]++
 		m.Tally.Copies[i] += units.From(d.Copies).Or(0)
+		st.mark(m, Mark{Kind: MarkReprint, Job: d.Job, Part: d.Part, Value: units.From(d.Copies).Or(0), Cause: d.Cause})
 	case *event.ClimateRead:
 		m.Climate = m.Climate.read(d, st.Time)
 	case *event.StripMeasured:
-		// Control strips feed the register model, which reads the journal.
+		st.stripMeasured(m, d)
+	case *event.EntryUndone:
+		st.entryUndone(m, d)
 	}
 }
 
@@ -172,12 +197,14 @@ func (st step) rollLoaded(m *Machine, d *event.RollLoaded) {
 	}
 	// How far a fresh roll was threaded is not known until somebody says so.
 	m.Edge, m.Leader = Edge{PositionMM: units.From(d.EdgeMM), At: st.Time}, Leader{}
+	st.mark(m, Mark{Kind: MarkRoll, Value: m.Roll.LeftM.Or(0), Cause: d.Stock})
 }
 
 func (st step) rollRemoved(m *Machine) {
 	if !m.Roll.Loaded {
 		st.anomaly(rollAbsent, "a roll was removed, but none was known to be loaded")
 	}
+	st.mark(m, Mark{Kind: MarkRollOff, Value: m.Roll.LeftM.Or(0), Cause: m.Roll.Stock})
 	m.Roll, m.Edge, m.Leader = Roll{At: st.Time}, Edge{At: st.Time}, Leader{}
 }
 
@@ -193,13 +220,18 @@ func (st step) edgeMoved(m *Machine, d *event.EdgeMoved) {
 		st.anomaly(moveUnknown, "the edge moved by %g mm from an unknown position", *d.ByMM)
 	}
 	m.Edge.Cause, m.Edge.At = d.Cause, st.Time
+	area := moved.Or(0) / 1000 * m.Roll.WidthMM.Or(0) / 1000
 	switch d.Cause {
 	case event.CauseTrim:
+		st.mark(m, Mark{Kind: MarkTrim, Value: -area})
 		// A trimmed lip takes its shape and a leader with it; the roll stays.
 		m.Edge.Shape, m.Leader = "", Leader{}
 		return
 	case event.CauseRewind:
 		m.Edge.Rewound = true
+	case event.CauseAdvance:
+		st.mark(m, Mark{Kind: MarkAdvance, Value: area})
+		m.Edge.Rewound = false
 	default:
 		m.Edge.Rewound = false
 	}
@@ -218,12 +250,14 @@ func (st step) leaderAttached(m *Machine, d *event.LeaderAttached) {
 		st.anomaly(leaderReplaced, "a leader was attached where one was on")
 	}
 	m.Leader = Leader{On: true, LengthMM: d.LengthMM, ThicknessUM: units.From(d.ThicknessUM), At: st.Time}
+	st.mark(m, Mark{Kind: MarkLeader, Value: d.LengthMM})
 }
 
 func (st step) leaderRemoved(m *Machine) {
 	if !m.Leader.On {
 		st.anomaly(leaderAbsent, "a leader was removed where none was on")
 	}
+	st.mark(m, Mark{Kind: MarkLeaderOff, Value: m.Leader.LengthMM})
 	m.Leader = Leader{}
 }
 
@@ -234,7 +268,8 @@ func (st step) strikeRecorded(m *Machine, d *event.StrikeRecorded) {
 	if m.Run != nil {
 		struck = m.Run
 	}
-	e, l := m.Edge, m.Leader
+	next := Run{Edge: m.Edge, Leader: m.Leader}
+	k := Mark{Kind: MarkStrike, Job: d.Job, Part: d.Part, Value: units.From(d.DowntimeS).Or(0), Cause: d.Note}
 	if struck != nil {
 		// A reader may share the run, so it is replaced and not changed.
 		r := *struck
@@ -242,21 +277,28 @@ func (st step) strikeRecorded(m *Machine, d *event.StrikeRecorded) {
 			m.Tally.count(*r.Kind, 0, 1)
 		}
 		r.Struck = true
-		e, l = r.Edge, r.Leader
+		next, k.Job, k.Part = r, r.Job, r.Part
 		if m.Run != nil {
 			m.Run = &r
 		} else {
 			m.Last = &r
 		}
 	}
-	m.Tally.Strikes[classIndex(m.Roll.Class)][treatment(e, l)]++
+	m.Tally.Strikes[classIndex(m.Roll.Class)][next.treatment()]++
 	m.Tally.DownS += units.From(d.DowntimeS).Or(0)
+	st.mark(m, k)
 	m.Head = Head{Unproven: true, StruckAt: st.Time, NozzlesLost: units.From(d.NozzlesLost), CheckedAt: m.Head.CheckedAt}
 }
 
 func (st step) headChecked(m *Machine, d *event.HeadChecked) {
 	m.Head.NozzlesOK, m.Head.Clear, m.Head.CheckedAt = *d.NozzlesOK, *d.ObstructionClear, st.Time
-	m.Head.Unproven = m.Head.Unproven && !(*d.NozzlesOK && *d.ObstructionClear)
+	well := *d.NozzlesOK && *d.ObstructionClear
+	m.Head.Unproven = m.Head.Unproven && !well
+	k := Mark{Kind: MarkCheck}
+	if !well {
+		k.Cause = "not-well"
+	}
+	st.mark(m, k)
 }
 
 func (st step) filmWasted(m *Machine, d *event.FilmWasted) {
@@ -265,7 +307,9 @@ func (st step) filmWasted(m *Machine, d *event.FilmWasted) {
 		st.anomaly(wasteNoWidth, "%g m of film were wasted, but the width is not known", d.LengthM)
 		return
 	}
-	m.Tally.waste(m.Roll, d.Cause, d.LengthM*width/1000)
+	m2 := d.LengthM * width / 1000
+	m.Tally.waste(m.Roll, d.Cause, m2)
+	st.mark(m, Mark{Kind: MarkWaste, Value: m2, Cause: d.Cause})
 }
 
 // Tickets.
@@ -284,15 +328,14 @@ func (st step) ticketReceived(d *event.TicketReceived) {
 	if m.Run != nil && m.Run.Same(d.Job, d.Part) {
 		running := *m.Run
 		running.Ticket = t
-		m.Run = &running
+		m.Run, m.Changed[runPart] = &running, st.seq
 		return
 	}
 	if i := m.find(d.Job, d.Part); i >= 0 {
-		r = m.Queue[i]
-		m.Queue = slices.Delete(m.Queue, i, i+1)
+		r = st.take(m, i)
 		if r.Pinned {
 			r.Ticket = t
-			m.Queue = slices.Insert(m.Queue, i, r)
+			st.put(m, i, r)
 			return
 		}
 	}
@@ -300,7 +343,7 @@ func (st step) ticketReceived(d *event.TicketReceived) {
 	if d.StartAt != nil {
 		r.StartAt = *d.StartAt
 	}
-	m.enqueue(r)
+	st.enqueue(m, r)
 }
 
 // hand gives a ticket that no machine was chosen for to every run of its job
@@ -317,13 +360,17 @@ func (st step) hand(t *Ticket) (known bool) {
 			if open(m.Run) {
 				running := *m.Run
 				running.Ticket = t
-				st.edit(m.Site, m.Name).Run = &running
+				m = st.edit(m.Site, m.Name)
+				m.Run, m.Changed[runPart] = &running, st.seq
 			}
 		}
 		if i := m.find(job, part); i >= 0 {
 			known = true
 			if open(&m.Queue[i]) {
-				st.edit(m.Site, m.Name).Queue[i].Ticket = t
+				m = st.edit(m.Site, m.Name)
+				r := st.take(m, i)
+				r.Ticket = t
+				st.put(m, i, r)
 			}
 		}
 	}
@@ -346,8 +393,7 @@ func (st step) ticketWithdrawn(d *event.TicketWithdrawn) {
 		}
 		// A ticket of the whole site takes only the runs that rest on it.
 		if i := m.find(d.Job, d.Part); i >= 0 && (st.Event.Machine != event.AnyMachine || m.Queue[i].onSiteTicket()) {
-			m = st.edit(m.Site, m.Name)
-			m.Queue = slices.Delete(m.Queue, i, i+1)
+			st.take(st.edit(m.Site, m.Name), i)
 		}
 	}
 }
@@ -361,10 +407,67 @@ func (m *Machine) find(job, part string) int {
 
 // enqueue puts a run behind all that should go before it. Runs that a person
 // gave a place keep it.
-func (m *Machine) enqueue(r Run) {
+func (st step) enqueue(m *Machine, r Run) {
 	i := len(m.Queue)
 	for i > 0 && !m.Queue[i-1].Pinned && before(&r, &m.Queue[i-1]) {
 		i--
 	}
-	m.Queue = slices.Insert(m.Queue, i, r)
+	st.put(m, i, r)
+}
+
+// take removes a run from the queue, and put inserts one. Both make a new queue,
+// because a reader may share the old one, or an entry that can be taken back.
+func (st step) take(m *Machine, i int) Run {
+	r := m.Queue[i]
+	m.Queue, m.Changed[queuePart] = slices.Concat(m.Queue[:i], m.Queue[i+1:]), st.seq
+	return r
+}
+
+func (st step) put(m *Machine, i int, r Run) {
+	m.Queue, m.Changed[queuePart] = slices.Concat(m.Queue[:i], []Run{r}, m.Queue[i:]), st.seq
+}
+
+// Advice.
+
+// adviceAccepted notes on a queued run which remedy was taken for it, and puts the
+// queue into the order that was accepted.
+func (st step) adviceAccepted(d *event.AdviceAccepted) {
+	if st.Event.Machine == event.AnyMachine {
+		if len(d.Order) > 0 {
+			st.anomaly(noMachine, "an order of the queue needs a machine, not %q", event.AnyMachine)
+		}
+		return
+	}
+	m := st.State.Machine(st.Site, st.Event.Machine)
+	if m == nil {
+		m = new(Machine) // of which nothing was heard: it has no queue
+	} else if d.Remedy != "" || len(d.Order) > 0 {
+		m = st.edit(st.Site, st.Event.Machine)
+	}
+	if i := m.find(d.Job, d.Part); i >= 0 && d.Remedy != "" {
+		r := st.take(m, i)
+		r.Advised = d.Remedy
+		st.put(m, i, r)
+	}
+	if len(d.Order) > 0 {
+		st.order(m, d.Order)
+	}
+}
+
+// order puts the named runs first, in that order, and pins them there.
+func (st step) order(m *Machine, names []string) {
+	var first []Run
+	rest := slices.Clone(m.Queue)
+	for _, name := range names {
+		named := func(r Run) bool { return event.JobName(r.Job, r.Part) == name }
+		switch i := slices.IndexFunc(rest, named); {
+		case i >= 0:
+			r := rest[i]
+			r.Pinned = true
+			first, rest = append(first, r), slices.Delete(rest, i, i+1)
+		case !slices.ContainsFunc(first, named):
+			st.anomaly(adviceUnknown, "the accepted order of the queue names %s, which is not in it", name)
+		}
+	}
+	m.Queue, m.Changed[queuePart] = append(first, rest...), st.seq
 }

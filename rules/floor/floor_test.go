@@ -230,6 +230,16 @@ func TestTransitions(t *testing.T) {
 
 		{"waste without a width", []func(*crew){func(c *crew) { c.say("film.wasted", &event.FilmWasted{LengthM: 2, Cause: "other"}) }}, want{anomalies: []string{"waste-without-width"}}},
 		{"a whole site has no edge", []func(*crew){func(c *crew) { c.on("any", "edge.moved", &event.EdgeMoved{PositionMM: p(0), Cause: "rewind"}) }}, want{anomalies: []string{"no-machine"}}},
+		{"a strip of nobody knows what", []func(*crew){strip("", 499)}, want{anomalies: []string{"strip-without-stock"}}},
+		{"an order that names a run nobody queued", []func(*crew){queue("a", nil), order("x")}, want{queue: []string{"a"}, anomalies: []string{"advice-of-unknown-run"}}},
+		{"an order for a machine nobody heard of", []func(*crew){order("x"), load}, want{anomalies: []string{"advice-of-unknown-run"}}},
+		{"an order for a whole site", []func(*crew){load, func(c *crew) {
+			c.on("any", "advice.accepted", &event.AdviceAccepted{By: "ada", Order: []string{"a"}})
+		}}, want{anomalies: []string{"no-machine"}}},
+		{"an accepted order is kept", []func(*crew){ticket("a", 1, 50), ticket("b", 1, 50), ticket("c", 1, 50), order("c", "a", "c"), ticket("d", 1, 100)}, want{queue: []string{"c", "a", "d", "b"}}},
+		{"nothing to take back", []func(*crew){load, undo(0, "roll.loaded")}, want{anomalies: []string{"undo-of-unknown-entry"}, left: known(50)}},
+		{"taken back twice", []func(*crew){load, undo(1, "roll.loaded"), undo(2, "roll.loaded")}, want{anomalies: []string{"undo-repeated"}, left: unknown}},
+		{"taken back too late", []func(*crew){load, undo(1, "roll.loaded"), edge(0, "rewind"), by(100, "advance"), undo(2, "edge.moved")}, want{anomalies: []string{"undo-too-late"}, edge: known(100)}},
 		{"a type outside the contract", []func(*crew){func(c *crew) { c.say("paper.jammed", nil) }}, want{anomalies: []string{"unknown-type"}}},
 		{"a message that cannot be decoded", []func(*crew){func(c *crew) { c.Refuse(1, c.at, "floor.north.heron.edge.moved", errors.New("no cause")) }}, want{anomalies: []string{"refused-event"}}},
 	}
@@ -319,6 +329,35 @@ func headCheck(nozzles, clear bool) func(*crew) {
 	}
 }
 
+func strip(stock string, mm float64) func(*crew) {
+	return func(c *crew) {
+		c.say("strip.measured", &event.StripMeasured{Axis: "feed", NominalMM: 500, MeasuredMM: mm, CureC: 93, Stock: stock})
+	}
+}
+
+func order(names ...string) func(*crew) {
+	return func(c *crew) { c.say("advice.accepted", &event.AdviceAccepted{By: "ada", Order: names}) }
+}
+
+func advise(job, remedy string) func(*crew) {
+	return func(c *crew) {
+		c.say("advice.accepted", &event.AdviceAccepted{By: "ada", Job: job, Remedy: remedy})
+	}
+}
+
+func note(text string) func(*crew) {
+	return func(c *crew) {
+		c.say("operator.noted", &event.OperatorNoted{By: "ada", Action: event.ActNote, Reason: text})
+	}
+}
+
+// undo takes back the entry that was made so many events ago.
+func undo(ago uint64, typ event.Type) func(*crew) {
+	return func(c *crew) {
+		c.say("entry.undone", &event.EntryUndone{Event: fmt.Sprint(c.seq + 1 - ago), Type: typ, By: "ada"})
+	}
+}
+
 // TestTreatments shows what counts as done about the edge at a start.
 func TestTreatments(t *testing.T) {
 	for _, row := range []struct {
@@ -335,6 +374,11 @@ func TestTreatments(t *testing.T) {
 		{"none", []func(*crew){edge(0, "rewind"), shape, by(-10, "trim")}},
 		{"no-cut", []func(*crew){ticket("z", 1, 50), run("run.started", "z", nil), run("run.finished", "z", nil)}},
 		{"none", []func(*crew){ticket("z", 1, 50), run("run.started", "z", nil), run("run.finished", "z", nil), cut("z", true, nil)}},
+		{"cooler", []func(*crew){edge(0, "rewind"), queue("new", nil), advise("new", "cooler")}},
+		{"none", []func(*crew){edge(0, "rewind"), queue("new", nil), advise("other", "cooler")}},
+		{"none", []func(*crew){edge(0, "rewind"), queue("new", nil), advise("new", "cooler"), advise("new", "better-film")}},
+		{"shaped-edge", []func(*crew){edge(0, "rewind"), shape, queue("new", nil), advise("new", "cooler")}},
+		{"advance", []func(*crew){edge(0, "rewind"), queue("new", nil), advise("new", "cooler"), by(400, "advance")}},
 	} {
 		c := newCrew(t)
 		load(c)
@@ -367,7 +411,7 @@ func TestTables(t *testing.T) {
 		{"strikes by class", len(tally.Strikes), len(event.Classes)},
 		{"starts by treatment", len(tally.Starts[0]), len(floor.Treatments)},
 		{"strikes by treatment", len(tally.Strikes[0]), len(floor.Treatments)},
-		{"treatment constants", int(floor.Uncut) + 1, len(floor.Treatments)},
+		{"treatment constants", int(floor.Cooler) + 1, len(floor.Treatments)},
 		{"waste by cause", len(tally.WasteM2), len(event.WasteCauses)},
 		{"reprints by cause", len(tally.Reprints), len(event.WasteCauses)},
 		{"copies by cause", len(tally.Copies), len(event.WasteCauses)},

@@ -2,6 +2,7 @@ package floor_test
 
 import (
 	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -104,11 +105,16 @@ var draws = map[event.Type]func(*rapid.T) event.Payload{
 		rh := rapid.Float64Range(0, 100).Draw(t, "rh")
 		return &event.ClimateRead{RHPct: &rh, TempC: maybe(t, -20, 60, "temp")}
 	},
-	"change.marked":   func(*rapid.T) event.Payload { return &event.ChangeMarked{Label: "l"} },
-	"advice.accepted": func(*rapid.T) event.Payload { return &event.AdviceAccepted{By: "b"} },
-	"operator.noted":  func(*rapid.T) event.Payload { return &event.OperatorNoted{By: "b", Action: event.ActNote} },
+	"change.marked": func(*rapid.T) event.Payload { return &event.ChangeMarked{Label: "l"} },
+	"advice.accepted": func(t *rapid.T) event.Payload {
+		return &event.AdviceAccepted{
+			By: "b", Job: jobs.Draw(t, "job"), Remedy: rapid.SampledFrom([]string{"", "cooler", "leader"}).Draw(t, "remedy"),
+			Order: rapid.SliceOfN(jobs, -1, 3).Draw(t, "order"),
+		}
+	},
+	"operator.noted": func(*rapid.T) event.Payload { return &event.OperatorNoted{By: "b", Action: event.ActNote} },
 	"entry.undone": func(t *rapid.T) event.Payload {
-		return &event.EntryUndone{Event: "1", Type: rapid.SampledFrom(event.Undoable).Draw(t, "type"), By: "b"}
+		return &event.EntryUndone{Event: "1", Type: rapid.SampledFrom(event.Undoable).Draw(t, "type"), By: "b"} // see mistakes
 	},
 	"alarm.changed": func(*rapid.T) event.Payload {
 		return &event.AlarmChanged{Hazard: "h", From: "normal", To: "latched", On: "raise", Priority: "high", Message: "m"}
@@ -121,7 +127,7 @@ var draws = map[event.Type]func(*rapid.T) event.Payload{
 
 // telling are the types that change what others build on. They are drawn more
 // often, so that a short journal has stories in it.
-var telling = []event.Type{"run.queued", "run.started", "run.progress", "run.finished", "ticket.received", "film.wasted", "cut.finished", "roll.loaded", "edge.moved"}
+var telling = []event.Type{"run.queued", "run.started", "run.progress", "run.finished", "ticket.received", "film.wasted", "cut.finished", "roll.loaded", "edge.moved", "entry.undone"}
 
 // journal draws a sequence of valid events, some of a type outside the
 // contract and some from an earlier time.
@@ -133,7 +139,7 @@ func journal(t *rapid.T) []event.Event {
 	for range 5 {
 		types = append(types, telling...)
 	}
-	return rapid.SliceOfN(rapid.Custom(func(t *rapid.T) event.Event {
+	events := rapid.SliceOfN(rapid.Custom(func(t *rapid.T) event.Event {
 		typ := rapid.SampledFrom(types).Draw(t, "type")
 		e := event.Event{
 			Source: "test", Type: typ, Site: sites.Draw(t, "site"), Machine: machines.Draw(t, "machine"),
@@ -149,6 +155,26 @@ func journal(t *rapid.T) []event.Event {
 		}
 		return e
 	}), 30, 150).Draw(t, "journal")
+	for i := range events {
+		events[i].ID = fmt.Sprint(i)
+	}
+	mistakes(t, events)
+	return events
+}
+
+// mistakes lets most of the entries that are taken back be ones that were made a
+// moment ago.
+func mistakes(t *rapid.T, events []event.Event) {
+	for i := range events {
+		if d, ok := events[i].Data.(*event.EntryUndone); ok && i > 0 {
+			of := events[i-rapid.IntRange(1, min(i, 3)).Draw(t, "ago")]
+			if slices.Contains(event.Undoable, of.Type) {
+				d.Event, d.Type = of.ID, of.Type
+				events[i].Site, events[i].Machine = of.Site, of.Machine
+				events[i].Time = of.Time.Add(time.Duration(rapid.IntRange(0, 150).Draw(t, "seconds")) * time.Second)
+			}
+		}
+	}
 }
 
 func TestEveryTypeIsDrawn(t *testing.T) {

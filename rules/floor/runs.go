@@ -1,8 +1,6 @@
 package floor
 
 import (
-	"slices"
-
 	"rollwarden/rules/event"
 	"rollwarden/rules/units"
 )
@@ -13,8 +11,7 @@ func (st step) runQueued(m *Machine, d *event.RunQueued) {
 		r.StartAt = *r.Ticket.Data.StartAt
 	}
 	if i := m.find(d.Job, d.Part); i >= 0 {
-		r = m.Queue[i]
-		m.Queue = slices.Delete(m.Queue, i, i+1)
+		r = st.take(m, i)
 	}
 	if d.Recipe != "" {
 		r.Recipe = d.Recipe
@@ -25,10 +22,10 @@ func (st step) runQueued(m *Machine, d *event.RunQueued) {
 	}
 	if place, given := units.From(d.Position).Get(); given {
 		r.Pinned = true
-		m.Queue = slices.Insert(m.Queue, min(int(place)-1, len(m.Queue)), r)
+		st.put(m, min(int(place)-1, len(m.Queue)), r)
 		return
 	}
-	m.enqueue(r)
+	st.enqueue(m, r)
 }
 
 func (st step) runStarted(m *Machine, d *event.Run) {
@@ -37,12 +34,11 @@ func (st step) runStarted(m *Machine, d *event.Run) {
 			return // the machine says again what is known
 		}
 		st.anomaly(runOverlap, "%s started while %s had not ended", event.JobName(d.Job, d.Part), event.JobName(m.Run.Job, m.Run.Part))
-		st.end(m, units.Maybe{})
+		st.end(m, units.Maybe{}, lost)
 	}
 	r := Run{Job: d.Job, Part: d.Part}
 	if i := m.find(d.Job, d.Part); i >= 0 {
-		r = m.Queue[i]
-		m.Queue = slices.Delete(m.Queue, i, i+1)
+		r = st.take(m, i)
 	} else {
 		r.Ticket = st.Tickets.Find(m.Site, m.Name, d.Job, d.Part)
 		st.anomaly(runNotQueued, "%s started without having been queued", event.JobName(d.Job, d.Part))
@@ -58,8 +54,9 @@ func (st step) runStarted(m *Machine, d *event.Run) {
 	kind := st.kindOf(m, &r)
 	r.Kind = &kind
 	m.Run = &r
-	m.Tally.Starts[classIndex(m.Roll.Class)][treatment(m.Edge, m.Leader)]++
+	m.Tally.Starts[classIndex(m.Roll.Class)][kind.Treatment]++
 	m.Tally.count(kind, 1, 0)
+	st.mark(m, Mark{Kind: MarkRun, Job: d.Job, Part: d.Part})
 	if d.Metres != nil {
 		st.feed(m, *d.Metres)
 	}
@@ -99,26 +96,35 @@ func (st step) runEnded(m *Machine, d *event.Run, finished bool) {
 		st.anomaly(endRepeated, "%s ended once more", event.JobName(d.Job, d.Part))
 		return // the film has moved already
 	}
+	how := stopped
 	if finished {
+		how = done
 		m.Tally.Finished++
 	} else {
 		m.Tally.Stopped++
+		st.mark(m, Mark{Kind: MarkStop, Job: d.Job, Part: d.Part, Cause: d.Reason})
 	}
 	switch {
 	case m.Run == nil:
 		st.anomaly(endWithoutStart, "%s ended, but was never seen to start", event.JobName(d.Job, d.Part))
 		st.unseen(m, d)
+		st.mark(m, m.Last.span(m, st.Time, how))
 	case !m.Run.Same(d.Job, d.Part):
 		st.anomaly(endOfOther, "%s ended while %s was running", event.JobName(d.Job, d.Part), event.JobName(m.Run.Job, m.Run.Part))
 		if i := m.find(d.Job, d.Part); i >= 0 {
-			m.Queue = slices.Delete(m.Queue, i, i+1)
+			st.take(m, i)
 		}
+		other := Run{Job: d.Job, Part: d.Part, Ended: st.Time, FedM: units.From(d.Metres)}
+		st.mark(m, other.span(m, st.Time, how))
 	default:
 		fed := units.From(d.Metres)
 		if plan, known := m.Run.LengthM().Get(); known && finished {
 			fed = fed.Else(units.Some(max(plan, m.Run.FedM.Or(0)))) // a finished run fed what was planned
 		}
-		st.end(m, fed)
+		st.end(m, fed, how)
+		if finished {
+			st.pace(m)
+		}
 	}
 }
 
@@ -133,9 +139,8 @@ func (r *Run) repeats(d *event.Run) bool {
 func (st step) unseen(m *Machine, d *event.Run) {
 	r := Run{Job: d.Job, Part: d.Part, Ended: st.Time, FedM: units.From(d.Metres)}
 	if i := m.find(d.Job, d.Part); i >= 0 {
-		r = m.Queue[i]
+		r = st.take(m, i)
 		r.Ended, r.FedM = st.Time, units.From(d.Metres)
-		m.Queue = slices.Delete(m.Queue, i, i+1)
 	}
 	m.Last = &r
 	if metres, known := r.FedM.Get(); known {
@@ -147,9 +152,9 @@ func (st step) unseen(m *Machine, d *event.Run) {
 	m.Edge.Cause, m.Edge.Rewound, m.Edge.At = event.CauseFeed, false, st.Time
 }
 
-// end closes the running run. Without metres nobody can tell where the edge
-// is now, nor what is left on the roll.
-func (st step) end(m *Machine, metres units.Maybe) {
+// end closes the running run, and says how it ended. Without metres nobody can
+// tell where the edge is now, nor what is left on the roll.
+func (st step) end(m *Machine, metres units.Maybe, how string) {
 	if total, known := metres.Get(); known {
 		st.feed(m, total)
 	} else {
@@ -160,20 +165,27 @@ func (st step) end(m *Machine, metres units.Maybe) {
 	r := *m.Run
 	r.Ended = st.Time
 	m.Last, m.Run = &r, nil
+	st.closeMark(m, how)
 }
 
 // cutFinished leaves the film with a fresh bare edge: at the print line when
 // the machine rewound it, else where it was cut.
 func (st step) cutFinished(m *Machine, d *event.CutFinished) {
+	k := Mark{Kind: MarkCut, Job: d.Job, Part: d.Part}
 	if m.Last != nil && (d.Job == "" || m.Last.Same(d.Job, d.Part)) {
 		r := *m.Last
 		r.Cut = true
 		m.Last = &r
+		k.Job, k.Part = r.Job, r.Part
 	} else {
 		st.anomaly(cutNoRun, "%s was cut, but did not run last", event.JobName(d.Job, d.Part))
 	}
 	m.Leader, m.Edge = Leader{}, Edge{At: st.Time, Cause: event.CauseTrim}
 	at := units.From(d.AtMM)
+	if *d.Rewound {
+		k.Cause = event.CauseRewind
+	}
+	st.mark(m, k)
 	if !*d.Rewound {
 		m.Edge.PositionMM = at
 		return

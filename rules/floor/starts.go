@@ -31,7 +31,7 @@ type StartCount struct {
 
 // kindOf describes a start as it is now.
 func (st step) kindOf(m *Machine, r *Run) StartKind {
-	k := StartKind{Class: m.Roll.Class, Treatment: treatment(r.Edge, r.Leader), RHPct: whole(st.Climate(m).RHPct), CureC: Unmeasured}
+	k := StartKind{Class: m.Roll.Class, Treatment: r.treatment(), RHPct: whole(st.Climate(m).RHPct), CureC: Unmeasured}
 	if k.Class == "" {
 		k.Class = event.Unknown
 	}
@@ -48,14 +48,17 @@ func whole(v units.Maybe) int {
 	return Unmeasured
 }
 
-// count adds to a kind of start. The list is copied because a reader may share
-// it; starts are rare.
+// count adds to a kind of start, and forgets a kind of which nothing is left. The
+// list is copied because a reader may share it; starts are rare.
 func (t *Tally) count(k StartKind, starts, strikes uint64) {
 	t.Kinds = slices.Clone(t.Kinds)
 	for i := range t.Kinds {
 		if c := &t.Kinds[i]; c.StartKind == k {
 			c.Starts += starts
 			c.Strikes += strikes
+			if c.Starts+c.Strikes == 0 {
+				t.Kinds = slices.Delete(t.Kinds, i, i+1)
+			}
 			return
 		}
 	}

@@ -19,7 +19,8 @@ import (
 )
 
 // State is the whole floor. Machines are replaced, never changed in place,
-// once a Snapshot has shared them with a reader.
+// once a Snapshot has shared them with a reader. What their pointers and slices
+// lead to is never changed in place at all.
 type State struct {
 	Machines  map[string]*Machine `json:"machines"` // by site/machine
 	Rooms     map[string]Climate  `json:"rooms"`    // by site
@@ -68,8 +69,13 @@ type Machine struct {
 	Tally     Tally     `json:"tally"`
 
 	Paces []FinishedRun `json:"paces,omitzero"` // the newest, oldest of them first
-	Marks []Mark        `json:"marks,omitzero"` // of the last hours, in the order of the journal
 	Notes []Note        `json:"notes,omitzero"` // the newest, oldest of them first
+
+	Marks     []Mark `json:"marks,omitzero"`      // of the last hours, in the order of the journal
+	MarksLost uint64 `json:"marks_lost,omitzero"` // so many were let go for want of room
+
+	Entries []*Entry          `json:"entries,omitzero"` // that can still be taken back, oldest first
+	Changed [partCount]uint64 `json:"changed"`          // where in the journal each part was changed last
 
 	generation uint64
 }
@@ -187,7 +193,6 @@ func (s *State) edit(site, name string) *Machine {
 		return m
 	default:
 		c := *m
-		c.Queue = slices.Clone(m.Queue)
 		c.generation = s.generation
 		m = &c
 	}
@@ -208,6 +213,8 @@ func (s *State) Snapshot() *State {
 			Events: maps.Clone(s.Counts.Events), Rejected: maps.Clone(s.Counts.Rejected),
 			Unknown: s.Counts.Unknown, Duplicate: s.Counts.Duplicate,
 		},
+		Strips:  s.Strips,
+		Rejects: s.Rejects,
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -179,6 +180,14 @@ func (p *player) show(place string) string {
 	if n := len(p.state.Tickets.All()); n > 0 {
 		line("tickets", "%d", n)
 	}
+	for _, stock := range slices.Sorted(maps.Keys(p.state.Strips)) {
+		list := p.state.Strips[stock]
+		s := list[len(list)-1]
+		line("strips", "%d of %s, the last one %s: %g mm for %g mm at %g °C", len(list), stock, s.Axis, s.MeasuredMM, s.NominalMM, s.CureC)
+	}
+	for _, r := range p.state.Rejects {
+		line("reject", "%s on %s/%s: %s, %s", r.File, r.Site, r.Machine, r.Kind, r.Reason)
+	}
 	if c := p.state.Counts; c.Unknown > 0 || len(c.Rejected) > 0 {
 		line("counts", "%d unknown, rejected %v", c.Unknown, c.Rejected)
 	}
@@ -210,6 +219,9 @@ func showMachine(line func(string, string, ...any), m *floor.Machine, air floor.
 	if h := m.Head; !h.StruckAt.IsZero() || !h.CheckedAt.IsZero() {
 		line("head", "%s lost, nozzles ok %t, clear %t%s", num(h.NozzlesLost), h.NozzlesOK, h.Clear, when(h.Unproven, ", unproven"))
 	}
+	for _, n := range m.Notes {
+		line("note", "%s: %s", n.By, n.Text)
+	}
 	if air.TempC.Known() || air.RHPct.Known() {
 		line("air", "%s °C, %s %% humidity", num(air.TempC), num(air.RHPct))
 	}
@@ -221,7 +233,7 @@ func showRun(r *floor.Run) string {
 		r.Job+when(r.Part != "", "/"+r.Part), when(r.Recipe != "", "recipe "+r.Recipe),
 		when(r.LengthM().Known(), "planned "+num(r.LengthM())+" m"), when(r.FedM.Known(), "fed "+num(r.FedM)+" m"),
 		when(!r.StartAt.IsZero(), "starts "+r.StartAt.Format("15:04")), when(r.Pinned, "pinned"),
-		when(r.Ticket == nil, "no ticket"), when(r.Cut, "cut"), when(r.Struck, "struck"),
+		when(r.Ticket == nil, "no ticket"), when(r.Advised != "", "advised "+r.Advised), when(r.Cut, "cut"), when(r.Struck, "struck"),
 	)
 }
 
@@ -242,6 +254,11 @@ func showTally(line func(string, string, ...any), t *floor.Tally) {
 	for i, cause := range event.WasteCauses {
 		if t.WasteM2[i] > 0 || t.Reprints[i] > 0 {
 			line("waste", "%s: %.3f m², %d reprints of %g copies", cause, t.WasteM2[i], t.Reprints[i], t.Copies[i])
+		}
+	}
+	for _, typ := range event.Undoable {
+		if n := t.Undone[typ]; n > 0 {
+			line("undone", "%s: %d", typ, n)
 		}
 	}
 	for _, w := range t.WasteBy {
