@@ -1,0 +1,327 @@
+// Package gate stands before every page and every interface of the watch. It
+// decides who may see and who may do, and lets through what is meant for this
+// server only.
+//
+// A request passes these checks in this order; the first that fails answers it:
+//
+//  1. It names this server as its host, so that a foreign page cannot reach the
+//     watch under a name of its own (DNS rebinding).
+//  2. It came over TLS, where others could listen.
+//  3. If it could change something, no other site sent it (CSRF).
+//  4. It says who is asking, by a bearer token or by the cookie of a session;
+//     a token that is wrong is refused rather than overlooked.
+//  5. Who is asking has the role: a viewer reads, an operator changes. What
+//     needs a supervisor says so itself, with Require.
+//  6. It does not change things faster than people and programs need to.
+//
+// Every answer carries the headers that keep a page from being framed, sniffed
+// or given foreign scripts, and every login, failed login and refusal is logged.
+// Passwords, tokens and session ids are in no log and no error: a session is
+// known by the hash of its id, a token by its own, and what is typed as a name
+// is logged only when it is one.
+//
+// A server that only this computer can reach asks for no login until the first
+// user or token is configured. Then everyone must say who he is, there too.
+//
+// Sessions live in memory: when the process ends everyone logs in again.
+package gate
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/rs/zerolog"
+	"golang.org/x/time/rate"
+)
+
+// Options say who may come in, and how. Only Listen is required, with it alone
+// on a loopback address the gate asks for no login.
+type Options struct {
+	Listen      string   // address that is listened on, host:port
+	PublicURL   string   // address that people open, if it is another one
+	Hosts       []string // more names under which the server is reached, without ports
+	TLS         bool     // the server itself speaks TLS
+	BehindProxy bool     // a proxy on this host or network does, and sets X-Forwarded-Proto and X-Forwarded-For
+	Policy      string   // more directives of the Content-Security-Policy, such as "worker-src 'self'"; may be empty
+
+	Users  []Account
+	Tokens []Token
+
+	Idle  time.Duration // a session that is not used for this long ends; 12 h when 0
+	Lasts time.Duration // a session ends after this long, used or not; 168 h when 0
+
+	WritesPerS       float64 // steady rate of unsafe requests of one client; 20 when 0
+	WriteBurst       int     // unsafe requests at once of one client; 100 when 0
+	Streams          int     // most requests within Stream at once; 1000 when 0
+	StreamsPerClient int     // most of one client; 20 when 0
+
+	// Page draws a refusal for a person; kind is one of the kinds of this
+	// package. It writes the status too. Plain text is sent when nil.
+	Page func(w http.ResponseWriter, r *http.Request, status int, kind string)
+	// LoginPage draws the form, which posts name, password and next to /login.
+	// problem is one of the kinds, or empty. It writes the status too. It is
+	// required with users.
+	LoginPage func(w http.ResponseWriter, r *http.Request, status int, problem string, next string)
+
+	Now func() time.Time // time.Now when nil
+	Log zerolog.Logger
+}
+
+// Gate decides about requests. Any number of goroutines may use it.
+type Gate struct {
+	o        Options
+	open     bool // nobody has to log in
+	secure   bool // people reach the server over TLS
+	hosts    hosts
+	policy   string
+	cross    *http.CrossOriginProtection
+	accounts accounts
+	sessions *sessions
+	streams  *streams
+
+	byAddress *limits // attempts to log in, right or wrong
+	byName    *limits
+	badTokens *limits // by address
+	writes    *limits // unsafe requests, by client
+}
+
+// The limits of logins. A person who mistypes never meets them. One name can be
+// tried 10 times at once and then twice a minute from everywhere together, so
+// that guessing is hopeless even for a short password; the price is that an
+// attacker can keep that name from logging in, though not end its sessions.
+// OWASP Authentication Cheat Sheet, "Login Throttling"; the figures are ours.
+const (
+	loginBurst     = 10
+	addressEvery   = 6 * time.Second
+	nameEvery      = 30 * time.Second
+	badTokenBurst  = 20
+	badTokenEvery  = 5 * time.Second
+	defaultIdle    = 12 * time.Hour
+	defaultLasts   = 7 * 24 * time.Hour
+	defaultWrites  = 20
+	defaultBurst   = 100
+	defaultStreams = 1000
+	defaultShare   = 20
+)
+
+// New returns a gate. The error says which option has to be set for the address
+// to be safe.
+func New(o Options) (*Gate, error) {
+	o.Idle, o.Lasts = cmp.Or(o.Idle, defaultIdle), cmp.Or(o.Lasts, defaultLasts)
+	o.WritesPerS, o.WriteBurst = cmp.Or(o.WritesPerS, defaultWrites), cmp.Or(o.WriteBurst, defaultBurst)
+	o.Streams, o.StreamsPerClient = cmp.Or(o.Streams, defaultStreams), cmp.Or(o.StreamsPerClient, defaultShare)
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if err := o.check(); err != nil {
+		return nil, err
+	}
+	g := &Gate{
+		o: o, open: len(o.Users) == 0 && len(o.Tokens) == 0, secure: o.TLS || o.BehindProxy,
+		policy:    policy(o.Policy),
+		cross:     http.NewCrossOriginProtection(),
+		accounts:  newAccounts(o.Users),
+		sessions:  newSessions(o.Now, o.Idle, o.Lasts),
+		streams:   newStreams(o.Streams, o.StreamsPerClient),
+		byAddress: newLimits(rate.Every(addressEvery), loginBurst),
+		byName:    newLimits(rate.Every(nameEvery), loginBurst),
+		badTokens: newLimits(rate.Every(badTokenEvery), badTokenBurst),
+		writes:    newLimits(rate.Limit(o.WritesPerS), o.WriteBurst),
+	}
+	var err error
+	if g.hosts, err = newHosts(o.Listen, o.PublicURL, o.Hosts); err != nil {
+		return nil, err
+	}
+	return g, g.trust(o.PublicURL)
+}
+
+func (o Options) check() error {
+	login := len(o.Users)+len(o.Tokens) > 0
+	switch {
+	case !Loopback(o.Listen) && !login:
+		return fmt.Errorf("others can reach %s: want users or tokens (http.users, http.tokens), or a loopback address such as 127.0.0.1:8477", o.Listen)
+	case !Loopback(o.Listen) && !o.TLS && !o.BehindProxy:
+		return fmt.Errorf("passwords would cross the network in clear to %s: want http.tls.cert_file and key_file, or http.behind_proxy: true with a proxy that speaks TLS", o.Listen)
+	case len(o.Users) > 0 && o.LoginPage == nil:
+		return errors.New("users without a login page: want LoginPage")
+	}
+	return errors.Join(unique("user", o.Users, func(a Account) string { return a.name }), unique("token", o.Tokens, func(t Token) string { return t.name }))
+}
+
+// unique wants each name once: two accounts of one name would be one person in
+// the journal and two in the configuration.
+func unique[T any](what string, list []T, name func(T) string) error {
+	seen := map[string]bool{}
+	for _, one := range list {
+		if seen[name(one)] {
+			return fmt.Errorf("two %ss are called %q: want each name once", what, name(one))
+		}
+		seen[name(one)] = true
+	}
+	return nil
+}
+
+// trust lets the board's own public address send forms, for a proxy that passes
+// on another host than the browser asked for.
+func (g *Gate) trust(public string) error {
+	u, err := url.Parse(public)
+	if err != nil {
+		return fmt.Errorf("public address: %w", err)
+	}
+	if u.Host == "" {
+		return nil
+	}
+	return g.cross.AddTrustedOrigin(u.Scheme + "://" + u.Host)
+}
+
+// Wrap puts the gate before a whole server. It answers /login and /logout by
+// itself.
+func (g *Gate) Wrap(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		g.setHeaders(w.Header())
+		if kind := g.misplaced(r); kind != "" {
+			g.refuse(w, r, kind, 0)
+			return
+		}
+		v, kind, wait := g.identify(r)
+		if kind != "" {
+			g.refuse(w, r, kind, wait)
+			return
+		}
+		r, leave := g.enter(r, v)
+		defer leave()
+		switch r.URL.Path {
+		case loginPath:
+			g.login(w, r)
+		case logoutPath:
+			g.logout(w, r)
+		default:
+			g.pass(w, r, v, next)
+		}
+	})
+}
+
+// misplaced names what is wrong with the way that a request came.
+func (g *Gate) misplaced(r *http.Request) string {
+	switch {
+	case !g.hosts.allow(r.Host):
+		return WrongHost
+	case g.o.BehindProxy && !forwardedTLS(r) && !health(r):
+		return NeedTLS
+	case g.cross.Check(r) != nil:
+		return CrossSite
+	}
+	return ""
+}
+
+// pass lets a request through to the server if who sent it may.
+func (g *Gate) pass(w http.ResponseWriter, r *http.Request, v *visit, next http.Handler) {
+	if public(r) {
+		next.ServeHTTP(w, r)
+		return
+	}
+	need := Operator
+	if safe(r) {
+		need = Viewer
+	}
+	if v.user.Role < need {
+		g.refuseRole(w, r, v)
+		return
+	}
+	if !safe(r) {
+		if wait := g.writes.take(g.o.Now(), v.client); wait > 0 {
+			g.refuse(w, r, TooMany, wait)
+			return
+		}
+	}
+	next.ServeHTTP(w, r)
+}
+
+// safe reports whether a method only reads (RFC 9110 section 9.2.1). OPTIONS
+// and TRACE would too, and nothing here needs them.
+func safe(r *http.Request) bool { return r.Method == http.MethodGet || r.Method == http.MethodHead }
+
+// health reports whether a request is a probe, which tells nothing but whether
+// the watch works and comes from the next machine without the proxy.
+func health(r *http.Request) bool {
+	return safe(r) && (r.URL.Path == "/healthz" || r.URL.Path == "/readyz")
+}
+
+// public reports whether everyone may read a path: the probes, and what the
+// login page is drawn with. A path that is not clean is not public, because
+// whoever serves it may read it as another one.
+func public(r *http.Request) bool {
+	if health(r) {
+		return true
+	}
+	path := r.URL.Path
+	return safe(r) && strings.HasPrefix(path, assetsPath) && !strings.Contains(path, "..") && !strings.ContainsAny(path, `\%`)
+}
+
+const assetsPath = "/assets/"
+
+// identify finds out who sends a request. The kind is set when it says
+// something false, and nobody is no error.
+func (g *Gate) identify(r *http.Request) (v *visit, kind string, wait time.Duration) {
+	address := g.address(r)
+	v = &visit{gate: g, address: address, client: "address " + address}
+	if g.open {
+		v.user = User{Role: Supervisor}
+		return v, "", 0
+	}
+	if secret, ok := bearer(r); ok {
+		user, known := g.token(secret)
+		if !known {
+			if wait = g.badTokens.take(g.o.Now(), address); wait > 0 {
+				return nil, TooMany, wait
+			}
+			return nil, WrongToken, 0
+		}
+		v.user, v.client = user, "token "+user.Name
+		return v, "", 0
+	}
+	for _, c := range r.CookiesNamed(g.cookieName()) {
+		if s, ok := g.sessions.find(c.Value); ok {
+			v.user, v.client, v.session = s.user, s.client, s
+			break
+		}
+	}
+	return v, "", 0
+}
+
+// enter marks the request with who sends it. A session counts as used until
+// leave, and its end ends the request, so that no stream outlives a logout.
+func (g *Gate) enter(r *http.Request, v *visit) (*http.Request, func()) {
+	ctx := context.WithValue(r.Context(), visitKey{}, v)
+	if v.session == nil {
+		return r.WithContext(ctx), func() {}
+	}
+	ctx, leave := g.sessions.enter(ctx, v.session)
+	return r.WithContext(ctx), leave
+}
+
+// visit is what the gate knows of one request.
+type visit struct {
+	user    User
+	gate    *Gate
+	session *session // nil without one
+	address string   // where it came from, as far as it can be believed
+	client  string   // whom limits count it for
+}
+
+type visitKey struct{}
+
+func visitOf(ctx context.Context) *visit {
+	v, _ := ctx.Value(visitKey{}).(*visit)
+	return v
+}
+
+func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }
