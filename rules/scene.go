@@ -67,7 +67,7 @@ func (e *Engine) scene(now time.Time, m *floor.Machine) hazard.Scene {
 	loaded := e.site.Films.Lookup(m.Roll.Stock, class)
 	return hazard.Scene{
 		Now: now, Machine: m, Plant: e.plantOf(m.Site, m.Name), Climate: e.floor.Climate(m),
-		Drift: e.drift, Display: e.site.Display, Loaded: loaded,
+		Drift: e.drift, Display: e.site.Display, Loaded: loaded, Pace: e.paceOf(m).Factor,
 		Rules: e.rulesFor(hazard.Place{Site: m.Site, Machine: m.Name, Stock: loaded.Stock, Class: loaded.Class}),
 	}
 }

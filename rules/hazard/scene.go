@@ -5,6 +5,7 @@
 package hazard
 
 import (
+	"cmp"
 	"time"
 
 	"rollwarden/rules/event"
@@ -48,6 +49,7 @@ type Scene struct {
 	Phase   Phase
 	Next    bool      // the run is the next to start, or running
 	ReadyAt time.Time // when it is expected to start; zero when any moment
+	Pace    float64   // real over computed time of the machine's runs; 0 before any is learnt
 }
 
 // ticket returns the run's ticket, or nil.
@@ -121,7 +123,7 @@ func (s *Scene) DurationS() units.Maybe {
 	if !ok || speed <= 0 {
 		return units.Maybe{}
 	}
-	return units.Some(l * 1000 / speed)
+	return units.Some(l * 1000 / speed * cmp.Or(s.Pace, 1))
 }
 
 func (s *Scene) passes() units.Maybe {

@@ -9,8 +9,8 @@ import (
 // The search for a good order is bounded: so many places of orders are walked
 // over at most, whatever the number of jobs.
 const (
-	stepsExact = 200_000 // where the exact method follows, which only needs a fair bound
-	stepsLong  = 6_000_000
+	stepsExact = 60_000 // where the exact method follows, which only needs a fair bound
+	stepsLong  = 2_000_000
 )
 
 // search finds a good order, and always the same one: it starts from the best
