@@ -1,0 +1,77 @@
+package reliability
+
+import (
+	"rollwarden/rules/alarm"
+	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
+	"rollwarden/rules/hazard"
+)
+
+// alarmChanged keeps annunciations and what became of them. A transition that
+// does not start from the state its alarm is in changed nothing, and is no
+// record either.
+func (f *Fold) alarmChanged(e event.Event, d *event.AlarmChanged) {
+	id := alarmID{floor.Key(e.Site, e.Machine), alarm.Key{Hazard: d.Hazard, Job: d.Job, Part: d.Part}}
+	if f.alarms.StateOf(e.Site, e.Machine, id.key) != alarm.State(d.From) {
+		return
+	}
+	if d.Emit == alarm.Annunciate {
+		f.annunciated(e, d, id)
+	}
+	r := f.standing[id]
+	if r == nil {
+		return
+	}
+	if d.On == string(alarm.Acknowledge) && r.acked.IsZero() {
+		r.acked = e.Time
+	}
+	if !alarm.State(d.To).Active() && r.until.IsZero() {
+		r.until = e.Time
+	}
+	if alarm.State(d.To) == alarm.Normal {
+		delete(f.standing, id)
+	}
+}
+
+func (f *Fold) annunciated(e event.Event, d *event.AlarmChanged, id alarmID) {
+	r := &ring{Entry: entryOf(e), alarm: id.key, priority: d.Priority}
+	f.rings = append(f.rings, r)
+	if stands := f.standing[id]; stands != nil && stands.until.IsZero() {
+		r.again = true
+		return
+	}
+	f.standing[id] = r
+	if d.Phase != string(hazard.Running) {
+		f.warn(id.machine, r)
+	}
+}
+
+// warn keeps the first annunciation of each hazard of a job part until it
+// starts.
+func (f *Fold) warn(key string, r *ring) {
+	id := jobID{key, r.alarm.Job, r.alarm.Part}
+	if r.alarm.Job == "" {
+		return
+	}
+	for _, w := range f.warnings[id] {
+		if w.alarm.Hazard == r.alarm.Hazard {
+			return
+		}
+	}
+	f.warnings[id] = append(f.warnings[id], r)
+}
+
+// heed puts the alarms that came before a start to it.
+func (f *Fold) heed(key string, s *Start) {
+	id := jobID{key, s.Job, s.Part}
+	for _, r := range f.warnings[id] {
+		if r.At.After(s.At) {
+			continue
+		}
+		r.start = s
+		if r.alarm.Hazard == string(hazard.BareEdge) {
+			s.AlarmAt = r.At
+		}
+	}
+	delete(f.warnings, id)
+}

@@ -1,0 +1,94 @@
+package reliability
+
+import (
+	"slices"
+
+	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
+)
+
+// undo takes a record back, in whatever month it lies: an entry of a month's
+// last minutes may be taken back in the next one. Metres that an undone entry
+// had printed are taken off the month of the undoing. A month that is squeezed
+// already, two months back, keeps it.
+func (f *Fold) undo(e event.Event, d *event.EntryUndone, after *floor.Machine) {
+	key := floor.Key(e.Site, e.Machine)
+	undone := func(r recorded) bool {
+		h := r.head()
+		return h.ID == d.Event && h.Site == e.Site && h.Machine == e.Machine
+	}
+	switch d.Type {
+	case "run.started":
+		f.undoStart(key, undone)
+	case "run.finished", "run.stopped":
+		f.undoEnd(key, d.Event)
+	case "strike.recorded":
+		f.undoStrike(key, undone)
+	case "film.wasted":
+		f.wastes = without(f.wastes, undone)
+	case "job.reprinted":
+		f.reprints = without(f.reprints, undone)
+	}
+	// What was done about the edge may look otherwise now.
+	m := f.machine(key)
+	if m.start != nil && after.Run != nil && after.Run.Kind != nil && after.Run.Same(m.start.Job, m.start.Part) {
+		m.start.describe(*after.Run.Kind)
+	}
+}
+
+func (f *Fold) undoStart(key string, undone func(recorded) bool) {
+	m := f.machine(key)
+	for _, s := range f.strikes {
+		if s.start != nil && undone(s.start) {
+			s.start = nil
+		}
+	}
+	if m.start != nil && undone(m.start) {
+		m.start = nil
+	}
+	if m.run != nil && undone(m.run) {
+		m.run = nil
+	}
+	f.starts, f.runs = without(f.starts, undone), without(f.runs, undone)
+}
+
+// undoEnd lets the run go on.
+func (f *Fold) undoEnd(key, id string) {
+	for _, r := range f.runs {
+		if r.end == id && r.key() == key {
+			ended := *r
+			*r = run{Entry: ended.Entry}
+			f.machine(key).run = r
+		}
+	}
+}
+
+func (f *Fold) undoStrike(key string, undone func(recorded) bool) {
+	for _, s := range f.strikes {
+		if undone(s) && s.start != nil {
+			s.start.Strikes--
+		}
+	}
+	if m := f.machine(key); m.down != nil && undone(m.down) {
+		m.down = nil
+	}
+	f.strikes = without(f.strikes, undone)
+}
+
+func without[T recorded](list []T, undone func(recorded) bool) []T {
+	return slices.DeleteFunc(list, func(r T) bool { return undone(r) })
+}
+
+func byTime[T recorded](a, b T) int { return a.head().At.Compare(b.head().At) }
+
+// in lists the records of a period by time.
+func in[T recorded](list []T, p Period) []T {
+	var out []T
+	for _, r := range list {
+		if p.Has(r.head().At) {
+			out = append(out, r)
+		}
+	}
+	slices.SortStableFunc(out, byTime)
+	return out
+}
