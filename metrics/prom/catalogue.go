@@ -20,6 +20,11 @@ Generated from the table in metrics/prom; do not edit. Served at ` + "`/metrics`
   ` + "`rollwarden_fact_unknown`" + ` is 1.
 - Machines, channels and hazards that are not configured are summed under the
   label value ` + "`" + Unconfigured + "`" + `, so that the number of series is bounded.
+- A counter never falls. What a person takes back stays counted, and
+  ` + "`rollwarden_entries_undone_total`" + ` counts it by the type of the entry:
+  ` + "`sum(rollwarden_head_strikes_total) - sum(rollwarden_entries_undone_total{type=\"strike.recorded\"})`" + `
+  is the number of head strikes that stand. Areas and times that were taken back
+  are not among the metrics.
 - Costs follow the price list in use. A lower price makes the cost counter
   smaller after a restart, which a server reads as a reset.
 

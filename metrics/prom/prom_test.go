@@ -391,6 +391,36 @@ func text(t testing.TB, g prometheus.Gatherer) string {
 	return b.String()
 }
 
+// TestUndone takes a strike and some waste back: the counters stay, and what they
+// count too much is counted as well.
+func TestUndone(t *testing.T) {
+	d := newDesk(t, shop(t))
+	_, r := registry(t, options(d.site, d.view))
+	for i, typ := range []event.Type{"strike.recorded", "film.wasted"} {
+		d.fold("north", "heron", typ, []event.Payload{&event.StrikeRecorded{}, &event.FilmWasted{LengthM: 2, WidthMM: num(1000), Cause: "trim"}}[i])
+		d.fold("north", "heron", "entry.undone", &event.EntryUndone{Event: fmt.Sprint("e", d.seq), Type: typ, By: "ada"})
+	}
+	d.fold("attic", "stray", "film.wasted", &event.FilmWasted{LengthM: 2, WidthMM: num(1000), Cause: "trim"})
+	d.fold("attic", "stray", "entry.undone", &event.EntryUndone{Event: fmt.Sprint("e", d.seq), Type: "film.wasted", By: "ada"})
+	const want = `
+# HELP rollwarden_entries_undone_total Entries that a person took back. Other counters keep what those had counted: subtract them to know what stands.
+# TYPE rollwarden_entries_undone_total counter
+rollwarden_entries_undone_total{machine="heron",site="north",type="film.wasted"} 1
+rollwarden_entries_undone_total{machine="heron",site="north",type="strike.recorded"} 1
+rollwarden_entries_undone_total{machine="unconfigured",site="unconfigured",type="film.wasted"} 1
+# HELP rollwarden_film_waste_square_meters_total Film thrown away.
+# TYPE rollwarden_film_waste_square_meters_total counter
+rollwarden_film_waste_square_meters_total{cause="trim",machine="heron",site="north"} 2
+rollwarden_film_waste_square_meters_total{cause="trim",machine="unconfigured",site="unconfigured"} 2
+# HELP rollwarden_head_strikes_total Head strikes recorded, by the film loaded and what had been done about its edge.
+# TYPE rollwarden_head_strikes_total counter
+rollwarden_head_strikes_total{film_class="unknown",machine="heron",site="north",treatment="none"} 1
+`
+	if err := testutil.GatherAndCompare(nonzero(r), strings.NewReader(want), "rollwarden_entries_undone_total", "rollwarden_film_waste_square_meters_total", "rollwarden_head_strikes_total"); err != nil {
+		t.Error(err)
+	}
+}
+
 // TestBounded floods the journal with names from outside and wants not one
 // series more, while nothing goes uncounted.
 func TestBounded(t *testing.T) {

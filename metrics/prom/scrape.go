@@ -117,6 +117,12 @@ func (p *place) add(m *floor.Machine) {
 		t.Reprints[i] += n.Reprints[i]
 		t.Copies[i] += n.Copies[i]
 	}
+	for typ, count := range n.Undone {
+		if t.Undone == nil {
+			t.Undone = map[event.Type]uint64{}
+		}
+		t.Undone[typ] += count
+	}
 	t.WasteBy = append(t.WasteBy, n.WasteBy...)
 	t.Finished += n.Finished
 	t.Stopped += n.Stopped
@@ -275,6 +281,15 @@ func readRunsEnded(s *scrape, out series) {
 		p := &s.places[i]
 		out.add(float64(p.tally.Finished), p.site, p.machine, "finished")
 		out.add(float64(p.tally.Stopped), p.site, p.machine, "stopped")
+	}
+}
+
+func readUndone(s *scrape, out series) {
+	for i := range s.places {
+		p := &s.places[i]
+		for _, typ := range event.Undoable {
+			out.add(float64(p.tally.Undone[typ]), p.site, p.machine, string(typ))
+		}
 	}
 }
 

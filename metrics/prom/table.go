@@ -80,6 +80,7 @@ var (
 	toLabel        = Label{"to", "the alarm states of IEC 62682, and `" + Unconfigured + "` for any other word", fixed(append(names(alarm.States), Unconfigured)...)}
 	priorityLabel  = Label{"priority", "the alarm priorities", fixed(names(hazard.Priorities)...)}
 	typeLabel      = Label{"type", "the event types of the contract, and `" + unknownType + "`", fixed(eventTypes()...)}
+	undoneLabel    = Label{"type", "the event types that can be taken back", fixed(names(event.Undoable)...)}
 	kindLabel      = Label{"kind", "what was wrong with a file, or `event` for a message in the journal", fixed(append(names(event.RejectKinds), "event")...)}
 	anomalyLabel   = Label{"kind", "the anomalies that the fold can record", fixed(anomalyKinds()...)}
 	sendLabel      = Label{"result", "`sent` and `dropped` count pages, `failed` counts tries", fixed("sent", "failed", "dropped")}
@@ -130,6 +131,8 @@ var Table = []Metric{
 		Help: "Reprints recorded.", read: perCause(func(t *floor.Tally, i int) float64 { return float64(t.Reprints[i]) })},
 	{Name: "rollwarden_reprinted_copies_total", Type: Counter, Labels: at(causeLabel),
 		Help: "Copies printed again, where the number was recorded.", read: perCause(func(t *floor.Tally, i int) float64 { return t.Copies[i] })},
+	{Name: "rollwarden_entries_undone_total", Type: Counter, Labels: at(undoneLabel),
+		Help: "Entries that a person took back. Other counters keep what those had counted: subtract them to know what stands.", read: readUndone},
 
 	{Name: "rollwarden_roll_remaining_meters", Type: Gauge, Unit: "meters", Labels: at(),
 		Help: "Film left on the roll; absent when unknown.",
