@@ -12,9 +12,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
-
-	"github.com/bojanz/currency"
 
 	"rollwarden/rules/event"
 	"rollwarden/rules/film"
@@ -38,19 +35,21 @@ type Row struct {
 	Edge    bool        // whether it is a treatment of the edge, with odds of its own
 
 	text  func(*Advisor, *hazard.Scene) string
-	cost  func(*Advisor, *hazard.Scene) float64 // in the shop's currency; NaN when no price is known
-	block func(*Advisor, *hazard.Scene) string  // why it cannot be taken; may be nil
+	cost  func(*Advisor, *hazard.Scene) Bill   // nil where a price says nothing
+	block func(*Advisor, *hazard.Scene) string // why it cannot be taken; may be nil
 }
 
 // None is the treatment of a start that nothing was done for.
 const None = "none"
 
+const betterFilm = "better-film"
+
 // Table lists every remedy that a hazard can name.
 var Table = []Row{
 	{Code: "pause", Doc: "pause the running machine by its own controls, then advance the edge past the cure exit", Settles: true, Edge: true,
 		text: plain("pause the machine by its own controls, then advance the film past the cure exit"),
-		cost: func(a *Advisor, s *hazard.Scene) float64 {
-			return a.advanceCost(s) + a.Costs.PauseS/3600*a.amount(a.Costs.DownPerHour)
+		cost: func(a *Advisor, s *hazard.Scene) Bill {
+			return a.bill(advanceFilm(s), a.labour(a.Costs.AdvanceWorkS), a.downtime(a.Costs.PauseS))
 		},
 		block: func(_ *Advisor, s *hazard.Scene) string {
 			if s.Phase != hazard.Running {
@@ -62,17 +61,21 @@ var Table = []Row{
 		text: func(a *Advisor, s *hazard.Scene) string {
 			return "advance the film " + a.Display.Short(s.ClearAdvanceMM())
 		},
-		cost: (*Advisor).advanceCost, block: (*Advisor).advanceBlocked},
+		cost: func(a *Advisor, s *hazard.Scene) Bill {
+			return a.bill(advanceFilm(s), a.labour(a.Costs.AdvanceWorkS))
+		},
+		block: (*Advisor).advanceBlocked},
 	{Code: "leader", Doc: "tape a strip ahead of the edge that reaches past the cure exit", Settles: true, Edge: true,
 		text: func(a *Advisor, s *hazard.Scene) string {
 			return "tape on a leader of " + a.Display.Short(leaderNeeded(s))
 		},
-		cost: func(a *Advisor, _ *hazard.Scene) float64 {
-			return a.amount(a.Costs.LeaderTape) + a.labour(a.Costs.LeaderWorkS)
+		cost: func(a *Advisor, _ *hazard.Scene) Bill {
+			return a.bill(piece("tape", a.Costs.LeaderTape), a.labour(a.Costs.LeaderWorkS))
 		},
 		block: (*Advisor).leaderBlocked},
 	{Code: "no-cut", Doc: "do not cut the previous job off, so that no bare edge exists", Settles: true, Edge: true,
-		text: plain("leave the previous job uncut on the film"), cost: free, block: (*Advisor).cutAlready},
+		text: plain("leave the previous job uncut on the film"),
+		cost: func(a *Advisor, _ *hazard.Scene) Bill { return a.bill() }, block: (*Advisor).cutAlready},
 	{Code: "better-film", Doc: "print on a film that lies flat by itself", Edge: true,
 		text: func(a *Advisor, s *hazard.Scene) string {
 			return "print on " + cmp.Or(a.betterFilm(s).Stock, "a film that lies flat by itself")
@@ -80,25 +83,25 @@ var Table = []Row{
 		cost: (*Advisor).betterFilmCost, block: (*Advisor).betterFilmBlocked},
 	{Code: "shaped-edge", Doc: "cut a rounded lip; it helps a bit and settles nothing", Edge: true,
 		text: plain("cut a rounded lip"), block: (*Advisor).shapedAlready,
-		cost: func(a *Advisor, _ *hazard.Scene) float64 { return a.labour(a.Costs.ShapeWorkS) }},
+		cost: func(a *Advisor, _ *hazard.Scene) Bill { return a.bill(a.labour(a.Costs.ShapeWorkS)) }},
 	{Code: "cooler", Doc: "lower the cure temperature; for an edge it helps a bit and settles nothing", Edge: true, Of: hazard.HotRecipe,
 		text: plain("lower the cure temperature, if the ink's cure allows"), cost: (*Advisor).slowerCost, block: (*Advisor).coolerBlocked},
 
-	{Code: "load-stock", Doc: "load the stock that the ticket asks for", Settles: true, text: still("load the stock that the ticket asks for"), cost: free},
-	{Code: "ask-office", Doc: "have the ticket changed to what is loaded", text: plain("ask the office whether what is loaded will do"), cost: free},
-	{Code: "more-passes", Doc: "print with more passes, which cures longer at less heat", text: plain("print with more passes"), cost: free},
-	{Code: "hotter", Doc: "raise the cure temperature, up to the film's ceiling", text: plain("raise the cure temperature, up to the film's ceiling"), cost: free},
-	{Code: "less-ink", Doc: "reduce the ink density", text: plain("reduce the ink density"), cost: free},
-	{Code: "closer-marks", Doc: "set the register marks closer together", text: plain("set the register marks closer together"), cost: free},
-	{Code: "raise-carriage", Doc: "raise the carriage, if the machine's manual allows it for this film", text: still("raise the carriage, if the machine's manual allows it"), cost: free},
-	{Code: "thinner-leader", Doc: "tape on a thinner leader, or take it off", text: still("use a thinner leader, or take it off and advance"), cost: free},
-	{Code: "new-roll", Doc: "load a longer roll", Settles: true, text: still("load a longer roll"), cost: free},
-	{Code: "shorter-run", Doc: "print fewer copies on this roll", text: plain("split the run, and print what fits"), cost: free},
-	{Code: "humidify", Doc: "humidify the room", text: plain("humidify the room before the start"), cost: free},
-	{Code: "check-head", Doc: "print a nozzle check and look for obstructions, then record both", Settles: true, text: still("check nozzles, look for obstructions, and record both"), cost: free},
-	{Code: "wait-rest", Doc: "finish later, when the ink has rested", Settles: true, text: plain("finish later, when the ink has rested"), cost: free},
-	{Code: "start-sooner", Doc: "print this run sooner", text: plain("print this run sooner"), cost: free},
-	{Code: "tell-floor", Doc: "look, and record what is not known", Settles: true, text: plain("look, and record what is not known"), cost: free},
+	{Code: "load-stock", Doc: "load the stock that the ticket asks for", Settles: true, text: still("load the stock that the ticket asks for")},
+	{Code: "ask-office", Doc: "have the ticket changed to what is loaded", text: plain("ask the office whether what is loaded will do")},
+	{Code: "more-passes", Doc: "print with more passes, which cures longer at less heat", text: plain("print with more passes")},
+	{Code: "hotter", Doc: "raise the cure temperature, up to the film's ceiling", text: plain("raise the cure temperature, up to the film's ceiling")},
+	{Code: "less-ink", Doc: "reduce the ink density", text: plain("reduce the ink density")},
+	{Code: "closer-marks", Doc: "set the register marks closer together", text: plain("set the register marks closer together")},
+	{Code: "raise-carriage", Doc: "raise the carriage, if the machine's manual allows it for this film", text: still("raise the carriage, if the machine's manual allows it")},
+	{Code: "thinner-leader", Doc: "tape on a thinner leader, or take it off", text: still("use a thinner leader, or take it off and advance")},
+	{Code: "new-roll", Doc: "load a longer roll", Settles: true, text: still("load a longer roll")},
+	{Code: "shorter-run", Doc: "print fewer copies on this roll", text: plain("split the run, and print what fits")},
+	{Code: "humidify", Doc: "humidify the room", text: plain("humidify the room before the start")},
+	{Code: "check-head", Doc: "print a nozzle check and look for obstructions, then record both", Settles: true, text: still("check nozzles, look for obstructions, and record both")},
+	{Code: "wait-rest", Doc: "finish later, when the ink has rested", Settles: true, text: plain("finish later, when the ink has rested")},
+	{Code: "start-sooner", Doc: "print this run sooner", text: plain("print this run sooner")},
+	{Code: "tell-floor", Doc: "look, and record what is not known", Settles: true, text: plain("look, and record what is not known")},
 }
 
 func plain(text string) func(*Advisor, *hazard.Scene) string {
@@ -114,8 +117,6 @@ func still(text string) func(*Advisor, *hazard.Scene) string {
 		return text
 	}
 }
-
-func free(*Advisor, *hazard.Scene) float64 { return math.NaN() }
 
 // ByCode returns a row of the table.
 func ByCode(code string) (*Row, bool) {
@@ -145,8 +146,12 @@ type choice struct {
 // then those without a price, then those that cannot be taken.
 func (a *Advisor) Advise(row *hazard.Row, s *hazard.Scene) []event.Remedy {
 	choices := make([]choice, 0, len(row.Remedies))
+	var strike Bill // as things are; only a bare edge asks for it
+	if row.Code == hazard.BareEdge {
+		strike = a.strikeUnder(None, s)
+	}
 	for _, code := range row.Remedies {
-		choices = append(choices, a.choose(code, row, s))
+		choices = append(choices, a.choose(code, row, s, &strike))
 	}
 	slices.SortStableFunc(choices, func(x, y choice) int {
 		return rank(x) - rank(y)
@@ -183,7 +188,7 @@ func rank(c choice) int {
 	return 0
 }
 
-func (a *Advisor) choose(code string, row *hazard.Row, s *hazard.Scene) choice {
+func (a *Advisor) choose(code string, row *hazard.Row, s *hazard.Scene, strike *Bill) choice {
 	if text, own := ownText(code); own {
 		return choice{event.Remedy{Code: "own", Text: text}, math.NaN()}
 	}
@@ -197,17 +202,18 @@ func (a *Advisor) choose(code string, row *hazard.Row, s *hazard.Scene) choice {
 			return c
 		}
 	}
-	cost := r.cost(a, s)
-	if math.IsNaN(cost) {
-		if r.Edge {
-			c.Cost = "price not known"
-		}
+	if r.cost == nil {
 		return c
 	}
-	c.Cost = a.money(cost)
+	bill := r.cost(a, s)
+	if bill.Lacks != "" {
+		c.Cost = "price not known"
+		return c
+	}
+	c.Cost = say(bill.Total)
 	if row.Code == hazard.BareEdge {
-		c.expected = cost + a.Strike(s, code).P*a.StrikeCost(s)
-		c.Expected = a.money(c.expected)
+		sum := withRisk(bill.Total, a.left(r, s).P, a.struck(r, s, strike).Total)
+		c.expected, c.Expected = float(sum), say(sum)
 	}
 	return c
 }
@@ -225,35 +231,58 @@ func ownText(code string) (string, bool) {
 
 // Strike is the odds of a strike at this start under a treatment.
 func (a *Advisor) Strike(s *hazard.Scene, treatment string) risk.Estimate {
+	return a.Odds.Strike(a.start(s, treatment))
+}
+
+// start is what the odds under a treatment are asked for.
+func (a *Advisor) start(s *hazard.Scene, treatment string) risk.Start {
 	class := s.Loaded.Class
-	if treatment == "better-film" {
+	if treatment == betterFilm {
 		class, treatment = a.betterFilm(s).Class, None // a bare edge of that film
 	}
-	return a.Odds.Strike(risk.Start{
+	return risk.Start{
 		Site: s.Machine.Site, Machine: s.Machine.Name, Class: class, Treatment: treatment,
 		RHPct: s.Climate.RHPct, TempC: s.Climate.TempC, CureC: s.CureC(),
-	})
+	}
 }
 
 // StrikeCost is what a head strike at this start costs the shop, in its
 // currency.
-func (a *Advisor) StrikeCost(s *hazard.Scene) float64 {
-	reprint := a.Costs.StrikeReprint
-	if s.Run != nil {
-		reprint = max(reprint, film.Area(s.Run.FedM.Or(0), s.WidthMM()))
-	}
-	return a.StrikePrice(s.Loaded, reprint)
-}
+func (a *Advisor) StrikeCost(s *hazard.Scene) float64 { return float(a.strikeUnder(None, s).Total) }
 
 // StrikePrice is what a head strike costs when reprintM2 of a film are printed
 // again: standstill, labour, a share of a printhead and the film, if it has a
 // price.
 func (a *Advisor) StrikePrice(f film.Film, reprintM2 float64) float64 {
-	total := a.Costs.StrikeDownS/3600*a.amount(a.Costs.DownPerHour) + a.labour(a.Costs.StrikeDownS) + a.amount(a.Costs.HeadShare)
-	if price := a.filmCost(f, reprintM2); !math.IsNaN(price) {
-		total += price
+	return float(a.strikeBill(f, reprintM2).Total)
+}
+
+// strikeUnder is the bill of a strike under a treatment: a better film is also
+// what is printed again.
+func (a *Advisor) strikeUnder(treatment string, s *hazard.Scene) Bill {
+	f, reprint := s.Loaded, a.Costs.StrikeReprint
+	if treatment == betterFilm {
+		f = a.betterFilm(s)
 	}
-	return total
+	if s.Run != nil {
+		reprint = max(reprint, film.Area(s.Run.FedM.Or(0), s.WidthMM()))
+	}
+	return a.strikeBill(f, reprint)
+}
+
+// struck is the bill of a strike under a remedy, given that as things are.
+func (a *Advisor) struck(r *Row, s *hazard.Scene, asIs *Bill) Bill {
+	if r.Code == betterFilm {
+		return a.strikeUnder(betterFilm, s)
+	}
+	return *asIs
+}
+
+func (a *Advisor) strikeBill(f film.Film, reprintM2 float64) Bill {
+	return a.bill(
+		a.downtime(a.Costs.StrikeDownS), a.labour(a.Costs.StrikeDownS),
+		piece("head", a.Costs.HeadShare), filmPart(f, reprintM2),
+	)
 }
 
 // Doing nothing, for comparison with the remedies.
@@ -261,47 +290,13 @@ func (a *Advisor) StrikePrice(f film.Film, reprintM2 float64) float64 {
 // DoNothing is the expected cost of starting as things are.
 func (a *Advisor) DoNothing(s *hazard.Scene) (expected string, e risk.Estimate) {
 	e = a.Strike(s, None)
-	return a.money(e.P * a.StrikeCost(s)), e
-}
-
-// Money.
-
-func (a *Advisor) amount(m currency.Amount) float64 {
-	v, err := strconv.ParseFloat(m.Number(), 64)
-	if err != nil {
-		return 0
-	}
-	return v
-}
-
-func (a *Advisor) labour(seconds float64) float64 {
-	return seconds / 3600 * a.amount(a.Costs.LabourPerHour)
-}
-
-// money rounds half up to the currency's own digits, in decimal.
-func (a *Advisor) money(v float64) string {
-	m, err := currency.NewAmount(strconv.FormatFloat(v, 'f', 6, 64), a.Costs.Currency)
-	if err != nil {
-		return fmt.Sprintf("%.2f", v)
-	}
-	m = m.Round()
-	return m.Number() + " " + m.CurrencyCode()
-}
-
-// filmCost prices an area of a film; NaN when the shop gives no price.
-func (a *Advisor) filmCost(f film.Film, m2 float64) float64 {
-	cost, err := f.Cost(m2)
-	if err != nil || cost.CurrencyCode() == "" {
-		return math.NaN()
-	}
-	return a.amount(cost)
+	return say(withRisk(a.decimal(0), e.P, a.strikeUnder(None, s).Total)), e
 }
 
 // Edge treatments.
 
-func (a *Advisor) advanceCost(s *hazard.Scene) float64 {
-	price := a.filmCost(s.Loaded, film.Area(s.ClearAdvanceMM()/1000, s.WidthMM()))
-	return price + a.labour(a.Costs.AdvanceWorkS)
+func advanceFilm(s *hazard.Scene) Part {
+	return filmPart(s.Loaded, film.Area(s.ClearAdvanceMM()/1000, s.WidthMM()))
 }
 
 func (a *Advisor) advanceBlocked(s *hazard.Scene) string {
@@ -325,7 +320,11 @@ func (a *Advisor) leaderBlocked(s *hazard.Scene) string {
 	if s.Machine.Leader.On {
 		return "a leader is on already, and it is too short: take it off first"
 	}
-	room := s.Plant.Path.GapUM - s.Rules.LiftAllowanceUM - s.Machine.Roll.ThicknessUM.Else(s.Loaded.ThicknessUM).Or(0)
+	thickness, known := s.Machine.Roll.ThicknessUM.Else(s.Loaded.ThicknessUM).Get()
+	if !known {
+		return "the film's thickness is not known, so nobody can tell whether a leader passes under the carriage"
+	}
+	room := s.Plant.Path.GapUM - s.Rules.LiftAllowanceUM - thickness
 	if room < leaderHeightUM {
 		return fmt.Sprintf("only %.0f µm are left under the carriage, and a usual leader with tape needs %d µm", room, leaderHeightUM)
 	}
@@ -368,7 +367,7 @@ func (a *Advisor) betterFilm(s *hazard.Scene) film.Film {
 		if f.WidthMM.Or(s.WidthMM()) < s.WidthMM() {
 			continue
 		}
-		if best.Stock == "" || a.amount(f.PricePerM2) < a.amount(best.PricePerM2) {
+		if best.Stock == "" || float(f.PricePerM2) < float(best.PricePerM2) {
 			best = f
 		}
 	}
@@ -388,12 +387,19 @@ func (a *Advisor) betterFilmBlocked(s *hazard.Scene) string {
 	return ""
 }
 
-func (a *Advisor) betterFilmCost(s *hazard.Scene) float64 {
+func (a *Advisor) betterFilmCost(s *hazard.Scene) Bill {
 	planned, _ := s.PlannedM()
-	area := film.Area(planned.Or(0), s.WidthMM())
-	return max(0, a.filmCost(a.betterFilm(s), area)-a.filmCost(s.Loaded, area))
+	p := Part{Key: "price-difference", Quantity: film.Area(planned.Or(0), s.WidthMM()), Unit: squareMetres}
+	dear, cheap := a.betterFilm(s).PricePerM2, s.Loaded.PricePerM2
+	if dear.CurrencyCode() != "" && cheap.CurrencyCode() != "" {
+		p.Price, _ = dear.Sub(cheap)
+		if p.Price.IsNegative() {
+			return a.bill()
+		}
+	}
+	return a.bill(p)
 }
 
-func (a *Advisor) slowerCost(s *hazard.Scene) float64 {
-	return s.DurationS().Or(0) / 3600 * a.Costs.CoolerSlowPct / 100 * a.amount(a.Costs.DownPerHour)
+func (a *Advisor) slowerCost(s *hazard.Scene) Bill {
+	return a.bill(a.downtime(s.DurationS().Or(0) * a.Costs.CoolerSlowPct / 100))
 }

@@ -21,8 +21,9 @@ type Outlook struct {
 //
 // The range is halved until each S is nearly straight; between there each is a
 // parabola, on which both integrals are exact. So the probabilities add up to
-// 1 but for rounding. Each is good to 2e-3, by comparison with finer integrals.
-// Odds below 1e-10 count as zero, where choices that cost the same share.
+// 1 but for rounding. Each is good to 2e-3, and the least cost to a
+// ten-thousandth of a strike, by comparison with R. Odds below 1e-10 count as
+// zero, where choices that cost the same share.
 func Weigh(choices []Choice) Outlook {
 	w := weigher{choices: choices, cheapest: make([]float64, len(choices)), point: make([]float64, 3*len(choices))}
 	if len(choices) == 0 {
