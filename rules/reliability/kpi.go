@@ -8,8 +8,8 @@ import (
 	"rollwarden/rules/units"
 )
 
-// Share is one bar of a Pareto chart.
-type Share struct {
+// Bar is one bar of a Pareto chart.
+type Bar struct {
 	Name       string  `json:"name"`
 	Value      float64 `json:"value"`
 	Share      float64 `json:"share"`      // of all, 0 to 1
@@ -18,15 +18,15 @@ type Share struct {
 
 // Pareto orders values by size, the largest first and equals by name, leaves
 // out those that are 0, and says what share of the whole each has.
-func Pareto(values map[string]float64) []Share {
-	var bars []Share
+func Pareto(values map[string]float64) []Bar {
+	var bars []Bar
 	total := 0.0
 	for name, v := range values {
 		if v > 0 {
-			bars = append(bars, Share{Name: name, Value: v})
+			bars = append(bars, Bar{Name: name, Value: v})
 		}
 	}
-	slices.SortFunc(bars, func(a, b Share) int {
+	slices.SortFunc(bars, func(a, b Bar) int {
 		return cmp.Or(cmp.Compare(b.Value, a.Value), strings.Compare(a.Name, b.Name))
 	})
 	for _, b := range bars { // in their order, because the last digits of a sum depend on it

@@ -13,7 +13,7 @@ import (
 // TestPareto is worked out by hand.
 func TestPareto(t *testing.T) {
 	got := reliability.Pareto(map[string]float64{"trim": 2, "cure": 0, "register": 5, "misprint": 2, "head-strike": 11})
-	want := []reliability.Share{{"head-strike", 11, 0.55, 0.55}, {"register", 5, 0.25, 0.8}, {"misprint", 2, 0.1, 0.9}, {"trim", 2, 0.1, 1}}
+	want := []reliability.Bar{{"head-strike", 11, 0.55, 0.55}, {"register", 5, 0.25, 0.8}, {"misprint", 2, 0.1, 0.9}, {"trim", 2, 0.1, 1}}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Error(diff)
 	}

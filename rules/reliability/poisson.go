@@ -1,7 +1,3 @@
-// Package reliability computes what a monthly report shows.
-//
-// It holds statistics, one formula to a function with its source, and the fold
-// and result that use them.
 package reliability
 
 import (

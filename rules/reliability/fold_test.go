@@ -1,0 +1,333 @@
+package reliability_test
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/bojanz/currency"
+	"github.com/go-json-experiment/json"
+	"github.com/google/go-cmp/cmp"
+
+	"rollwarden/rules/alarm"
+	"rollwarden/rules/event"
+	"rollwarden/rules/film"
+	"rollwarden/rules/floor"
+	"rollwarden/rules/reliability"
+	"rollwarden/rules/risk"
+)
+
+func p(v float64) *float64 { return &v }
+
+// march is the month of most tests, in the shop's time zone.
+var (
+	zone  = time.FixedZone("shop", -5*3600)
+	march = reliability.MonthOf(time.Date(2026, 3, 10, 12, 0, 0, 0, zone), zone)
+)
+
+// at is a moment of March by the shop's clock.
+func at(day, hour, minute int) time.Time {
+	return time.Date(2026, 3, day, hour, minute, 0, 0, zone).UTC()
+}
+
+// journal writes events down as they come.
+type journal struct {
+	t      testing.TB
+	events []event.Event
+}
+
+func (j *journal) say(when time.Time, machine string, typ event.Type, p event.Payload) string {
+	j.t.Helper()
+	if err := p.Check(); err != nil {
+		j.t.Fatal(err)
+	}
+	id := fmt.Sprint("e", len(j.events))
+	j.events = append(j.events, event.Event{ID: id, Source: "test", Type: typ, Time: when, Site: "north", Machine: machine, Data: p})
+	return id
+}
+
+func (j *journal) fold(origin reliability.Origin, period reliability.Period) *reliability.Fold {
+	f := reliability.New(period, zone, origin)
+	for i, e := range j.events {
+		f.Apply(uint64(i+1), e)
+	}
+	return f
+}
+
+// load puts a roll on, with a bare edge at the print line.
+func (j *journal) load(when time.Time, machine, stock string, class event.Class) {
+	j.t.Helper()
+	j.say(when, machine, "roll.loaded", &event.RollLoaded{Stock: stock, FilmClass: class, WidthMM: p(1370), LengthM: p(1e4), ThicknessUM: p(220), EdgeMM: p(0)})
+}
+
+func (j *journal) start(when time.Time, machine, job string) string {
+	j.t.Helper()
+	return j.say(when, machine, "run.started", &event.RunStarted{Run: event.Run{Job: job}})
+}
+
+func (j *journal) finish(when time.Time, machine, job string, metres float64) string {
+	j.t.Helper()
+	return j.say(when, machine, "run.finished", &event.RunFinished{Run: event.Run{Job: job, Metres: p(metres)}})
+}
+
+func (j *journal) cut(when time.Time, machine, job string) {
+	j.t.Helper()
+	rewound := true
+	j.say(when, machine, "cut.finished", &event.CutFinished{Job: job, Rewound: &rewound})
+}
+
+func (j *journal) advance(when time.Time, machine string) {
+	j.t.Helper()
+	j.say(when, machine, "edge.moved", &event.EdgeMoved{PositionMM: p(400), Cause: event.CauseAdvance})
+}
+
+// alarm lets an alarm change its state by a row of the lifecycle.
+func (j *journal) alarm(when time.Time, machine, hazard, job string, from alarm.State, on alarm.Input) {
+	j.t.Helper()
+	tr, ok := alarm.Step(from, on)
+	if !ok {
+		j.t.Fatalf("no row from %s on %s", from, on)
+	}
+	j.say(when, machine, event.AlarmChangedType, &event.AlarmChanged{
+		Hazard: hazard, Job: job, From: string(from), To: string(tr.To), On: string(on), Emit: tr.Emit, Phase: "queued", Priority: "high", Message: "m",
+	})
+}
+
+func usd(n string) currency.Amount {
+	a, err := currency.NewAmount(n, "USD")
+	if err != nil {
+		panic(err)
+	}
+	return a
+}
+
+func params(t testing.TB) reliability.Params {
+	t.Helper()
+	films, err := film.NewCatalogue(nil, []film.Film{
+		{Stock: "MONO-GLOSS-137", Class: event.Monomeric, PricePerM2: usd("1.20")}, {Stock: "POLY-GLOSS-137", Class: event.Polymeric, PricePerM2: usd("2.60")},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return reliability.Params{
+		Films: films, Odds: risk.DefaultPrior().Strike, StrikeCost: usd("90.40"),
+		TreatmentCost: map[string]currency.Amount{"advance": usd("0.60"), "leader": usd("0.65")},
+	}
+}
+
+func compute(t testing.TB, f *reliability.Fold, p reliability.Params) string {
+	t.Helper()
+	b, err := json.Marshal(reliability.Compute(f, p), json.Deterministic(true))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+// month writes a busy random season, seeded: machines start, print, strike,
+// waste, reprint and raise alarms. It ends where to says.
+func (j *journal) season(seed uint64, from, to time.Time) {
+	rng := rand.New(rand.NewPCG(seed, 1))
+	machines := []string{"heron", "wren", "plover"}
+	for _, m := range machines {
+		j.load(from, m, "MONO-GLOSS-137", event.Monomeric)
+	}
+	n := 0
+	for now := from.Add(time.Hour); now.Before(to); now = now.Add(time.Duration(rng.IntN(200)+20) * time.Minute) {
+		m, job := machines[rng.IntN(3)], fmt.Sprint("J", n)
+		n++
+		if rng.IntN(3) > 0 {
+			j.alarm(now.Add(-15*time.Minute), m, "bare-edge", job, alarm.Normal, alarm.Condition)
+			if rng.IntN(2) == 0 {
+				j.advance(now.Add(-5*time.Minute), m)
+				j.alarm(now.Add(-4*time.Minute), m, "bare-edge", job, alarm.Unacked, alarm.Return)
+			}
+		}
+		start := j.start(now, m, job)
+		j.say(now.Add(5*time.Minute), m, "run.progress", &event.RunProgress{Run: event.Run{Job: job, Metres: p(1)}})
+		switch rng.IntN(12) {
+		case 0:
+			id := j.say(now.Add(6*time.Minute), m, "strike.recorded", &event.StrikeRecorded{Job: job, DowntimeS: p(1200)})
+			if rng.IntN(4) == 0 {
+				j.say(now.Add(7*time.Minute), m, "entry.undone", &event.EntryUndone{Event: id, Type: "strike.recorded", By: "ann"})
+			}
+		case 1:
+			j.say(now.Add(6*time.Minute), m, "strike.recorded", &event.StrikeRecorded{Job: job})
+		case 2:
+			j.say(now.Add(6*time.Minute), m, "film.wasted", &event.FilmWasted{LengthM: 1.5, Cause: "register"})
+		case 3:
+			j.say(now.Add(6*time.Minute), m, "job.reprinted", &event.JobReprinted{Job: job, Cause: "misprint"})
+		case 4:
+			j.events = append(j.events, j.events[len(j.events)-1]) // a copy
+		}
+		j.finish(now.Add(12*time.Minute), m, job, 3)
+		j.cut(now.Add(14*time.Minute), m, job)
+		_ = start
+	}
+}
+
+// TestFoldFromASnapshot wants the report of a month that starts from what was
+// saved at its beginning to be, byte for byte, that of the whole journal.
+func TestFoldFromASnapshot(t *testing.T) {
+	j := &journal{t: t}
+	j.season(3, time.Date(2025, 11, 4, 8, 0, 0, 0, zone), march.To)
+	want := compute(t, j.fold(reliability.Origin{}, march), params(t))
+
+	february := reliability.MonthOf(march.From.Add(-time.Hour), zone)
+	f := reliability.New(february, zone, reliability.Origin{})
+	cut := 0
+	for i, e := range j.events {
+		if !e.Time.Before(march.From) {
+			cut = i
+			break
+		}
+		f.Apply(uint64(i+1), e)
+	}
+	g := reliability.New(march, zone, saved(t, f.Next()))
+	for i, e := range j.events[cut:] {
+		g.Apply(uint64(cut+i+1), e)
+	}
+	if diff := cmp.Diff(want, compute(t, g, params(t))); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// saved writes an origin down and reads it again.
+func saved(t *testing.T, o reliability.Origin) reliability.Origin {
+	t.Helper()
+	again := reliability.Origin{Floor: floor.New(), Alarms: alarm.NewBook()}
+	for _, part := range []struct{ from, to any }{{o.Floor, again.Floor}, {o.Alarms, again.Alarms}, {o.Seen, &again.Seen}, {o.History, &again.History}} {
+		b, err := json.Marshal(part.from)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := json.Unmarshal(b, part.to); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return again
+}
+
+// TestReportAgreesWithTheFloor holds the totals of all months against the
+// tallies that the watch itself shows. What is undone counts in neither.
+func TestReportAgreesWithTheFloor(t *testing.T) {
+	j := &journal{t: t}
+	j.season(4, time.Date(2025, 12, 2, 8, 0, 0, 0, zone), march.To)
+	state, seen := floor.New(), floor.Seen{}
+	undone := map[event.Type]uint64{}
+	for i, e := range j.events {
+		if d, ok := e.Data.(*event.EntryUndone); ok {
+			undone[d.Type]++
+			continue
+		}
+		if seen.Add(e.Key()) {
+			state.Apply(uint64(i+1), e)
+		}
+	}
+	var want, got reliability.Summary
+	for _, m := range state.Machines {
+		want.Starts += m.Tally.TotalStarts()
+		want.Strikes += m.Tally.TotalStrikes()
+		want.Finished += m.Tally.Finished
+		want.PrintedM2 += m.Tally.PrintedM2
+		for i := range event.WasteCauses {
+			want.Reprints += m.Tally.Reprints[i]
+			want.RunS += m.Tally.WasteM2[i] // stands for the area here
+		}
+	}
+	want.Strikes -= undone["strike.recorded"]
+	for _, m := range reliability.Compute(j.fold(reliability.Origin{}, march), params(t)).Months {
+		got.Starts += m.Starts
+		got.Strikes += m.Strikes
+		got.Finished += m.Finished
+		got.PrintedM2 += m.PrintedM2
+		got.Reprints += m.Reprints
+		got.RunS += m.WasteM2
+	}
+	near(t, "m² printed", got.PrintedM2, want.PrintedM2, 1e-6)
+	near(t, "m² wasted", got.RunS, want.RunS, 1e-6)
+	got.PrintedM2, got.RunS, want.PrintedM2, want.RunS = 0, 0, 0, 0
+	if diff := cmp.Diff(want, got); diff != "" || got.Strikes == 0 || undone["strike.recorded"] == 0 {
+		t.Error(diff)
+	}
+}
+
+// TestCopiesChangeNothing applies every event twice, the second time at once or
+// after all others.
+func TestCopiesChangeNothing(t *testing.T) {
+	j := &journal{t: t}
+	j.season(5, at(1, 8, 0), march.To)
+	want := compute(t, j.fold(reliability.Origin{}, march), params(t))
+	j.events = append(j.events, j.events...)
+	if diff := cmp.Diff(want, compute(t, j.fold(reliability.Origin{}, march), params(t))); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// TestComputeChangesNothing asks for the report twice, and goes on.
+func TestComputeChangesNothing(t *testing.T) {
+	j := &journal{t: t}
+	j.season(6, time.Date(2026, 1, 5, 8, 0, 0, 0, zone), march.To)
+	f := reliability.New(march, zone, reliability.Origin{})
+	running := params(t)
+	running.Now = at(20, 12, 0)
+	for i, e := range j.events {
+		f.Apply(uint64(i+1), e)
+		if i%500 == 0 {
+			if first := compute(t, f, running); first != compute(t, f, running) {
+				t.Fatalf("after %d events two reports differ", i)
+			}
+		}
+	}
+	if diff := cmp.Diff(compute(t, j.fold(reliability.Origin{}, march), params(t)), compute(t, f, params(t))); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// TestUndone takes each kind of record back, the last in the next month, and
+// wants a report as if it had never been made.
+func TestUndone(t *testing.T) {
+	j := &journal{t: t}
+	j.load(at(2, 8, 0), "heron", "MONO-GLOSS-137", event.Monomeric)
+	j.start(at(2, 9, 0), "heron", "J1")
+	strike := j.say(at(2, 9, 5), "heron", "strike.recorded", &event.StrikeRecorded{DowntimeS: p(600)})
+	j.finish(at(2, 9, 30), "heron", "J1", 4)
+	waste := j.say(at(2, 9, 31), "heron", "film.wasted", &event.FilmWasted{LengthM: 2, Cause: "cure"})
+	reprint := j.say(at(31, 23, 58), "heron", "job.reprinted", &event.JobReprinted{Job: "J1", Cause: "cure"})
+	f := j.fold(reliability.Origin{}, march)
+	r := reliability.Compute(f, params(t))
+	if r.Front.Strikes != 1 || r.Starts[0].Strikes != 1 || r.Front.Reprints != 1 || r.Front.WasteM2 == 0 {
+		t.Fatalf("before: %+v", r.Front)
+	}
+	j.say(at(2, 9, 40), "wren", "entry.undone", &event.EntryUndone{Event: strike, Type: "strike.recorded", By: "ann"}) // of another machine: no effect
+	j.say(at(2, 9, 41), "heron", "entry.undone", &event.EntryUndone{Event: waste, Type: "film.wasted", By: "ann"})
+	j.say(march.To.Add(2*time.Minute), "heron", "entry.undone", &event.EntryUndone{Event: reprint, Type: "job.reprinted", By: "ann"})
+	r = reliability.Compute(j.fold(reliability.Origin{}, march), params(t))
+	if r.Front.Strikes != 1 || r.Front.Reprints != 0 || r.Front.WasteM2 != 0 {
+		t.Errorf("waste and reprint undone: %+v", r.Front)
+	}
+	j.say(at(2, 9, 42), "heron", "entry.undone", &event.EntryUndone{Event: strike, Type: "strike.recorded", By: "ann"})
+	r = reliability.Compute(j.fold(reliability.Origin{}, march), params(t))
+	if r.Front.Strikes != 0 || r.Starts[0].Strikes != 0 || r.Machines[0].DownS != 0 || r.Front.Starts != 1 {
+		t.Errorf("strike undone: %+v", r.Front)
+	}
+}
+
+// TestUndoneRun takes an end back, so that the run goes on, and then a start.
+func TestUndoneRun(t *testing.T) {
+	j := &journal{t: t}
+	j.load(at(2, 8, 0), "heron", "MONO-GLOSS-137", event.Monomeric)
+	first := j.start(at(2, 9, 0), "heron", "J1")
+	end := j.say(at(2, 9, 10), "heron", "run.stopped", &event.RunStopped{Run: event.Run{Job: "J1", Metres: p(1)}})
+	j.say(at(2, 9, 11), "heron", "entry.undone", &event.EntryUndone{Event: end, Type: "run.stopped", By: "ann"})
+	now := params(t)
+	now.Now = at(2, 10, 0)
+	r := reliability.Compute(j.fold(reliability.Origin{}, march), now)
+	near(t, "run time, still running", r.Machines[0].RunS, 3600, 0)
+	j.say(at(2, 10, 0), "heron", "entry.undone", &event.EntryUndone{Event: first, Type: "run.started", By: "ann"})
+	r = reliability.Compute(j.fold(reliability.Origin{}, march), now)
+	if r.Front.Starts != 0 || r.Machines[0].RunS != 0 {
+		t.Errorf("start undone: %+v", r.Machines[0])
+	}
+}

@@ -1,0 +1,208 @@
+package reliability
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+
+	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
+	"rollwarden/rules/units"
+)
+
+func (v *view) front() Front {
+	list := areas(v.wastes)
+	f := Front{
+		Strikes: uint64(len(v.strikes)), Starts: uint64(len(v.starts)), Reprints: uint64(len(v.reprints)),
+		WasteCost: v.price(list), Prevented: v.prevented(), Next: v.next(),
+	}
+	f.StartsBetween = between(f.Starts, f.Strikes)
+	var strikes, starts uint64
+	for _, m := range v.before.Months {
+		strikes, starts = strikes+m.Strikes, starts+m.Starts
+	}
+	f.Before = compare(f.Strikes, f.Starts, strikes, starts, fmt.Sprintf("than in the %d months before", len(v.before.Months)))
+	for _, w := range list {
+		f.WasteM2 += w.M2
+	}
+	return f
+}
+
+// prevented sums odds over the starts that were warned of and treated. Its ends
+// take every start at the same end of its odds at once, which is wider than 95 %:
+// what the odds of different starts have wrong is mostly the same thing.
+func (v *view) prevented() Prevented {
+	p := Prevented{How: "not estimated: no odds were given"}
+	var sum, low, high float64
+	for _, s := range v.starts {
+		if !s.Warned() || !s.Treated() {
+			continue
+		}
+		p.Starts++
+		if v.Odds == nil {
+			continue
+		}
+		bare, done := v.Odds(s.Case(untreated)), v.Odds(s.Case(s.Treatment))
+		sum += bare.P - done.P
+		low += max(0, bare.Low-done.High)
+		high += max(0, bare.High-done.Low)
+	}
+	if v.Odds == nil {
+		return p
+	}
+	p.Value, p.Low, p.High = units.Some(sum), units.Some(low), units.Some(high)
+	p.How = fmt.Sprintf("estimated, not counted: over the %d starts that were warned of and treated, the odds of a strike untreated less the odds as treated", p.Starts)
+	if p.Starts < fewEvents {
+		p.Words = TooFew
+	}
+	return p
+}
+
+// maxSteps is how many things to do a first page has.
+const maxSteps = 3
+
+// next ranks what could be done: first what saves most, then what cannot be
+// priced.
+func (v *view) next() []Step {
+	steps := append(v.treatMore(), v.wasteLess()...)
+	steps = append(steps, v.quieten()...)
+	steps = append(steps, v.recordMore()...)
+	saving := func(s Step) float64 {
+		if s.Saving == nil {
+			return -1
+		}
+		return amount(*s.Saving)
+	}
+	slices.SortStableFunc(steps, func(a, b Step) int {
+		return cmp.Or(cmp.Compare(saving(b), saving(a)), cmp.Compare(b.Strikes.Or(0), a.Strikes.Or(0)))
+	})
+	return steps[:min(maxSteps, len(steps))]
+}
+
+// treatMore proposes to treat the edges of low-grade film that were started
+// bare, with the treatment that would have been worth most.
+func (v *view) treatMore() []Step {
+	bare := where(v.starts, func(r recorded) bool { s := r.(*Start); return s.Class.LowGrade() && !s.Treated() })
+	if v.Odds == nil || len(bare) == 0 {
+		return nil
+	}
+	var best []Step
+	most := 0.0
+	for _, treatment := range slices.Sorted(maps.Keys(v.TreatmentCost)) {
+		if !slices.Contains(floor.Treatments, treatment) || treatment == untreated {
+			continue
+		}
+		fewer := 0.0
+		for _, s := range bare {
+			fewer += v.Odds(s.Case(untreated)).P - v.Odds(s.Case(treatment)).P
+		}
+		saving := fewer*amount(v.StrikeCost) - float64(len(bare))*amount(v.TreatmentCost[treatment])
+		if saving > most {
+			most, best = saving, []Step{v.treat(treatment, bare, fewer, saving)}
+		}
+	}
+	return best
+}
+
+func (v *view) treat(treatment string, bare []*Start, fewer, saving float64) Step {
+	machines := map[string]uint64{}
+	for _, s := range bare {
+		machines[s.key()]++
+	}
+	worst := shares(machines)[0]
+	return Step{
+		Title:  fmt.Sprintf("Treat the edge before each start of low-grade film (%s), first on %s", treatment, worst.Name),
+		Saving: money(saving, v.StrikeCost.CurrencyCode()), Strikes: units.Some(fewer),
+		Reason: fmt.Sprintf("%d starts went with a bare edge, %.0f of them on %s; treating them all was worth %.1f strikes at %s each, for %s a start. The odds are an estimate: %s",
+			len(bare), worst.Value, worst.Name, fewer, v.StrikeCost, v.TreatmentCost[treatment], v.Odds(bare[0].Case(untreated)).Basis),
+	}
+}
+
+// halved is what of a cause of waste a shop may hope to be rid of: a value from
+// judgement, and said so.
+const halved = 0.5
+
+// wasteLess proposes to halve the costliest waste that has a cause of its own
+// to work on. Strikes have their own step, and an advanced edge is their remedy.
+func (v *view) wasteLess() (out []Step) {
+	for _, c := range v.waste() {
+		if c.Name == "head-strike" || c.Name == "edge-advance" || c.Name == "other" || c.Cost.Amount == nil {
+			continue
+		}
+		out = append(out, Step{
+			Title:  "Halve the waste for " + c.Name,
+			Saving: money(halved*amount(*c.Cost.Amount), c.Cost.Amount.CurrencyCode()),
+			Reason: fmt.Sprintf("%s of film, %.0f %% of all waste by area, went for it; that half of it can be had is an assumption", c.Cost.Amount, 100*c.Share),
+		})
+	}
+	return out
+}
+
+// quieten proposes to settle an alarm that makes up much of all.
+func (v *view) quieten() []Step {
+	top := v.ofHazard()
+	if len(v.rings) < 4*fewEvents || len(top) == 0 || top[0].Share < 0.25 {
+		return nil
+	}
+	return []Step{{
+		Title:  "Find out why " + top[0].Name + " is announced so often",
+		Reason: fmt.Sprintf("%.0f of %d annunciations, %.0f %%: alarms that come often are heeded less", top[0].Value, len(v.rings), 100*top[0].Share),
+	}}
+}
+
+// recordMore proposes to record what the figures lack.
+func (v *view) recordMore() (out []Step) {
+	if n := count(v.strikes, func(r recorded) bool { return r.(*Strike).DownBy != downRecorded }); n > 0 {
+		out = append(out, Step{
+			Title:  "Record the downtime of each strike",
+			Reason: fmt.Sprintf("%d of %d strikes came without one, so that their cost is a guess", n, len(v.strikes)),
+		})
+	}
+	if n := count(v.starts, func(r recorded) bool { return r.(*Start).Class == event.Unknown }); n > 0 {
+		out = append(out, Step{
+			Title:  "Say which film is loaded",
+			Reason: fmt.Sprintf("%d of %d starts were on film of unknown class, which is judged like the cheapest", n, len(v.starts)),
+		})
+	}
+	return out
+}
+
+// trend fits the Crow-AMSAA model to the strikes of the whole life. A strike is
+// put in the middle of its start, so that none lies at 0.
+func (v *view) trend() Trend {
+	h := &v.all
+	t := Trend{Strikes: len(h.Strikes), Starts: h.Starts, SinceStart: h.Dropped, Words: TooFew}
+	positions := make([]float64, len(h.Strikes))
+	for i, s := range h.Strikes {
+		positions[i] = max(0.5, float64(s.Starts-h.Dropped)-0.5)
+	}
+	if h.Starts == h.Dropped {
+		return t
+	}
+	g, ok := Grow(positions, float64(h.Starts-h.Dropped), false, Confidence)
+	if !ok {
+		return t
+	}
+	t.Words, t.Fits = g.Meaning(), g.Fits()
+	t.Beta = estimated(g.Beta, g.BetaInterval)
+	mean, i := g.GrowthBetween(Confidence)
+	t.Between = estimated(mean, i)
+	t.Cramer, t.CramerLimit = finite(g.Cramer), units.Some(g.CramerLimit)
+	if t.Words == TooFew {
+		t.Beta.Words, t.Between.Words = TooFew, TooFew
+	}
+	return t
+}
+
+// quantile is the nearest-rank quantile of values that it may sort; unknown
+// without any.
+func quantile(values []float64, p float64) units.Maybe {
+	if len(values) == 0 {
+		return units.Maybe{}
+	}
+	slices.Sort(values)
+	i := int(math.Ceil(p*float64(len(values)))) - 1
+	return units.Some(values[max(0, i)])
+}

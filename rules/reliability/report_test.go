@@ -1,0 +1,322 @@
+package reliability_test
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/go-json-experiment/json"
+
+	"rollwarden/rules/alarm"
+	"rollwarden/rules/event"
+	"rollwarden/rules/reliability"
+	"rollwarden/rules/risk"
+	"rollwarden/rules/units"
+)
+
+func known(t *testing.T, what string, got units.Maybe, want, tolerance float64) {
+	t.Helper()
+	v, ok := got.Get()
+	if !ok {
+		t.Errorf("%s is not known, want %v", what, want)
+		return
+	}
+	near(t, what, v, want, tolerance)
+}
+
+// oneDay is a day on heron that can be worked out by hand: a start that was
+// warned of, left bare and struck; one that was warned of and treated; one that
+// nobody was warned of and that struck; and one that went well.
+func oneDay(t testing.TB) *journal {
+	j := &journal{t: t}
+	j.load(at(2, 8, 0), "heron", "MONO-GLOSS-137", event.Monomeric)
+	j.alarm(at(2, 8, 30), "heron", "bare-edge", "J1", alarm.Normal, alarm.Condition)
+	j.alarm(at(2, 8, 40), "heron", "bare-edge", "J1", alarm.Unacked, alarm.Acknowledge)
+	j.start(at(2, 9, 0), "heron", "J1")
+	j.say(at(2, 9, 5), "heron", "strike.recorded", &event.StrikeRecorded{Job: "J1", DowntimeS: p(600)})
+	j.finish(at(2, 9, 30), "heron", "J1", 4)
+	j.cut(at(2, 9, 31), "heron", "J1")
+	j.say(at(2, 9, 32), "heron", "film.wasted", &event.FilmWasted{LengthM: 2, Cause: "register"})
+	j.alarm(at(2, 10, 0), "heron", "bare-edge", "J2", alarm.Normal, alarm.Condition)
+	j.advance(at(2, 10, 10), "heron")
+	j.say(at(2, 10, 10), "heron", "film.wasted", &event.FilmWasted{LengthM: 1, Cause: "edge-advance"})
+	j.alarm(at(2, 10, 11), "heron", "bare-edge", "J2", alarm.Unacked, alarm.Return)
+	j.start(at(2, 10, 20), "heron", "J2")
+	j.finish(at(2, 10, 50), "heron", "J2", 6)
+	j.cut(at(2, 10, 51), "heron", "J2")
+	j.start(at(2, 11, 0), "heron", "J3")
+	j.say(at(2, 11, 10), "heron", "strike.recorded", &event.StrikeRecorded{Job: "J3"})
+	j.say(at(2, 11, 12), "heron", "run.stopped", &event.RunStopped{Run: event.Run{Job: "J3", Metres: p(2)}})
+	j.cut(at(2, 11, 20), "heron", "J3")
+	j.say(at(2, 11, 30), "heron", "job.reprinted", &event.JobReprinted{Job: "J3", Cause: "head-strike"})
+	j.start(at(2, 11, 40), "heron", "J4")
+	j.finish(at(2, 12, 10), "heron", "J4", 5)
+	return j
+}
+
+// TestReportByHand works the figures of that day out by hand.
+//
+// Production: J1 30 min less 10 down, J2 30 min, J3 12 min of which 2 down, J4
+// 30 min, 5400 s in all. Down: 600 s recorded, 1800 s from 11:10 to the next
+// start. Odds by the documented prior, dry because nobody measured: 0.12·1.6
+// bare, a hundredth of it advanced; Low a quarter and High three times of each.
+func TestReportByHand(t *testing.T) {
+	r := reliability.Compute(oneDay(t).fold(reliability.Origin{}, march), params(t))
+	f, m := r.Front, r.Machines[0]
+	if f.Strikes != 2 || f.Starts != 4 || f.Reprints != 1 || len(r.Machines) != 1 || r.Running {
+		t.Errorf("front: %+v", f)
+	}
+	known(t, "starts between", f.StartsBetween.Value, 2, 0)
+	known(t, "starts between, low", f.StartsBetween.Low, 4/7.2247, 1e-4)
+	known(t, "starts between, high", f.StartsBetween.High, 4/0.2422, 1e-2)
+	near(t, "waste", f.WasteM2, 3*1.37, 1e-9)
+	if f.WasteCost.Amount.String() != "4.93 USD" || f.WasteCost.UnpricedM2 != 0 {
+		t.Errorf("waste costs %v", f.WasteCost)
+	}
+	near(t, "printing", m.RunS, 5400, 0)
+	near(t, "down", m.DownS, 2400, 0)
+	known(t, "MTBF", m.KPIs.MTBFS, 2700, 0)
+	known(t, "MTTR", m.KPIs.MTTRS, 1200, 0)
+	known(t, "technical efficiency", m.KPIs.TechnicalEfficiency, 5400.0/7800, 1e-12)
+	known(t, "scrap", m.KPIs.ScrapRatio, 2.0/17, 1e-12)
+	known(t, "quality", m.KPIs.QualityRatio, 15.0/17, 1e-12)
+	known(t, "rework", m.KPIs.ReworkRatio, 1.0/3, 1e-12)
+	if m.KPIs.Availability.Known() {
+		t.Error("availability is known without a planned busy time")
+	}
+	if r.Strikes[0].DownBy != "recorded" || r.Strikes[1].DownBy != "next print" || !r.Strikes[0].Warned || r.Strikes[1].Warned {
+		t.Errorf("strikes: %+v, %+v", r.Strikes[0], r.Strikes[1])
+	}
+
+	known(t, "prevented", f.Prevented.Value, 0.192-0.00192, 1e-12)
+	known(t, "prevented, low", f.Prevented.Low, 0.048-0.00576, 1e-12)
+	known(t, "prevented, high", f.Prevented.High, 0.576-0.00048, 1e-12)
+	if f.Prevented.Starts != 1 || f.Prevented.Words != reliability.TooFew {
+		t.Errorf("prevented: %+v", f.Prevented)
+	}
+
+	if len(f.Next) != 3 {
+		t.Fatalf("things to do: %+v", f.Next)
+	}
+	known(t, "strikes saved", f.Next[0].Strikes, 3*(0.192-0.00192), 1e-9)
+	if s := f.Next[0].Saving.String(); s != "49.75 USD" { // 0.57024·90.40 - 3·0.60
+		t.Errorf("treating saves %s", s)
+	}
+	if !strings.Contains(f.Next[0].Title, "north/heron") || !strings.Contains(f.Next[1].Title, "register") || !strings.Contains(f.Next[2].Title, "downtime") {
+		t.Errorf("things to do: %+v", f.Next)
+	}
+
+	q := r.Alarms.BareEdge
+	if q.WarnedTreated != 1 || q.WarnedTreatedStruck != 0 || q.WarnedUntreated != 1 || q.WarnedUntreatedStruck != 1 || q.Unwarned != 2 || q.UnwarnedStruck != 1 {
+		t.Errorf("bare-edge alarms: %+v", q)
+	}
+	known(t, "precision", q.Precision.Value, 1, 0)
+	known(t, "recall", q.Recall.Value, 0.5, 0)
+	if q.Precision.Words != reliability.TooFew || q.Recall.Words != reliability.TooFew || r.Trend.Words != reliability.TooFew {
+		t.Errorf("two strikes tell too much: %+v, %q", q, r.Trend.Words)
+	}
+	h := r.Alarms.Hazards[0]
+	if h.Alarms != 2 || h.Acknowledged != 1 || h.Started != 2 || h.Treated != 1 || h.Untreated != 1 || h.Struck != 1 {
+		t.Errorf("hazard: %+v", h)
+	}
+	known(t, "to acknowledge", h.MedianAckS, 600, 0)
+	known(t, "lead", h.MedianLeadS, 1200, 0) // of 1200 and 1800, by nearest rank
+}
+
+// TestNothingAtAll wants a report of an empty journal to say nothing that it
+// does not know.
+func TestNothingAtAll(t *testing.T) {
+	r := reliability.Compute(reliability.New(march, zone, reliability.Origin{}), reliability.Params{})
+	if r.Front.StartsBetween.Value.Known() || r.Front.Before.Words != reliability.TooFew || r.Trend.Words != reliability.TooFew || len(r.Front.Next) > 0 {
+		t.Errorf("%+v", r.Front)
+	}
+	if _, err := json.Marshal(r); err != nil {
+		t.Error(err)
+	}
+}
+
+// TestRunning says that a month is not over, and counts only up to now.
+func TestRunning(t *testing.T) {
+	now := params(t)
+	now.Now = at(2, 11, 15)
+	f := oneDay(t).fold(reliability.Origin{}, march)
+	r := reliability.Compute(f, now)
+	if !r.Running || !strings.Contains(r.Notice, "2026-03-02 11:15") || r.Front.Starts != 3 || !r.Until.Equal(now.Now) {
+		t.Errorf("%q: %+v", r.Notice, r.Front)
+	}
+	now.Now = march.From.Add(-time.Hour)
+	if r = reliability.Compute(f, now); r.Front.Starts != 0 || !r.Running {
+		t.Errorf("before it began: %+v", r.Front)
+	}
+}
+
+// TestAlarmRates works the rates of IEC 62682 by hand: 12 annunciations in ten
+// minutes start a flood, 6 in the next go on with it and 2 end it; one alarm
+// comes three times within a minute; one is gone after half a minute; one
+// stands for a day and an hour.
+func TestAlarmRates(t *testing.T) {
+	j := &journal{t: t}
+	j.load(at(2, 8, 0), "heron", "MONO-GLOSS-137", event.Monomeric)
+	second := func(minute, s int) time.Time { return at(2, 9, minute).Add(time.Duration(s) * time.Second) }
+	for minute, n := range map[int]int{0: 12, 10: 6, 20: 2} {
+		for i := range n {
+			job := fmt.Sprint("J", minute, "-", i)
+			j.alarm(second(minute, 30*i), "heron", "short-roll", job, alarm.Normal, alarm.Condition)
+			j.alarm(second(minute+9, i), "heron", "short-roll", job, alarm.Unacked, alarm.Return)
+		}
+	}
+	for i := range 3 {
+		from := alarm.Returned
+		if i == 0 {
+			from = alarm.Normal
+		}
+		j.alarm(second(40, 20*i), "heron", "dry-air", "", from, alarm.Condition)
+		j.alarm(second(40, 20*i+10), "heron", "dry-air", "", alarm.Unacked, alarm.Return)
+	}
+	j.alarm(at(3, 9, 0), "heron", "stale-floor", "", alarm.Normal, alarm.Condition)
+	j.alarm(at(4, 10, 0), "heron", "stale-floor", "", alarm.Unacked, alarm.Return)
+	slices.SortStableFunc(j.events, func(a, b event.Event) int { return a.Time.Compare(b.Time) })
+
+	a := reliability.Compute(j.fold(reliability.Origin{}, march), params(t)).Alarms
+	if a.Annunciations != 24 || a.Peak != 12 || !a.PeakAt.Equal(at(2, 9, 0)) || a.Floods != 1 || a.Chattering != 1 || a.Fleeting != 3 || a.Stale != 1 {
+		t.Errorf("%+v", a)
+	}
+	known(t, "average", a.PerTenMinutes, 24.0/(31*144), 1e-12)
+	known(t, "in flood", a.FloodShare, 2.0/(31*144), 1e-12)
+	known(t, "top ten", a.TopTenShare, 1, 0)
+	if a.Top[0].Name != "short-roll on north/heron" || a.Top[0].Value != 20 {
+		t.Errorf("most frequent: %+v", a.Top)
+	}
+}
+
+// TestStandingAlarmCountsOn lets an alarm stand over the month's start: it is
+// no annunciation of the month, and stale in it.
+func TestStandingAlarmCountsOn(t *testing.T) {
+	j := &journal{t: t}
+	j.load(march.From.Add(-3*time.Hour), "heron", "MONO-GLOSS-137", event.Monomeric)
+	j.alarm(march.From.Add(-2*time.Hour), "heron", "stale-floor", "", alarm.Normal, alarm.Condition)
+	february := reliability.MonthOf(march.From.Add(-time.Hour), zone)
+	f := reliability.New(march, zone, saved(t, j.fold(reliability.Origin{}, february).Next()))
+	a := reliability.Compute(f, params(t)).Alarms
+	if a.Annunciations != 0 || a.Stale != 1 {
+		t.Errorf("%+v", a)
+	}
+}
+
+// TestMarkedChange compares the days before a change with those from it on:
+// 30 strikes in 200 starts, then 5 in 200.
+func TestMarkedChange(t *testing.T) {
+	j := &journal{t: t}
+	j.load(at(1, 0, 0), "heron", "POLY-GLOSS-137", event.Polymeric)
+	for i := range 400 {
+		day, job := 1+i/20, fmt.Sprint("J", i)
+		now := at(day, 6, 0).Add(time.Duration(i%20) * 30 * time.Minute)
+		if day == 11 && i%20 == 0 {
+			j.say(now.Add(-time.Minute), "heron", "change.marked", &event.ChangeMarked{Label: "leaders on every start"})
+		}
+		j.start(now, "heron", job)
+		if i < 200 && i%20 < 3 || i >= 200 && i%40 == 0 {
+			j.say(now.Add(time.Minute), "heron", "strike.recorded", &event.StrikeRecorded{Job: job, DowntimeS: p(60)})
+		}
+		j.finish(now.Add(10*time.Minute), "heron", job, 1)
+	}
+	r := reliability.Compute(j.fold(reliability.Origin{}, march), params(t))
+	e := r.Changes[0].Effect
+	if e.Strikes != 5 || e.Starts != 200 || e.BeforeStrikes != 30 || e.BeforeStarts != 200 {
+		t.Errorf("%+v", e)
+	}
+	known(t, "ratio", e.Ratio.Value, 1.0/6, 1e-12)
+	if !strings.HasPrefix(e.Words, "fewer strikes per start than before") || !strings.Contains(e.Words, "cannot tell") {
+		t.Errorf("%q", e.Words)
+	}
+	if r.Trend.Words != reliability.TrendBetter && r.Trend.Words != reliability.TrendNotPower {
+		t.Errorf("trend: %+v", r.Trend)
+	}
+	if names := seriesNames(r); !slices.Equal(names, []string{"g", "t", "u", "p-prime", "individuals", "ewma"}) {
+		t.Errorf("charts: %v", names)
+	}
+	if u := r.Charts[2]; len(u.Points) != 4 || u.Points[0].Label != "2026-02-23" || u.Words != reliability.TooFew { // the Mondays up to 16 March; 1 March is a Sunday
+		t.Errorf("weeks: %+v", u)
+	}
+}
+
+func seriesNames(r reliability.Report) (names []string) {
+	for _, c := range r.Charts {
+		names = append(names, c.Name)
+	}
+	return names
+}
+
+// TestHistoryIsBounded runs through seven years, and wants the oldest to go and
+// the trend to count on from what was dropped.
+func TestHistoryIsBounded(t *testing.T) {
+	j := &journal{t: t}
+	from := time.Date(2019, 1, 1, 8, 0, 0, 0, zone)
+	j.load(from, "heron", "MONO-GLOSS-137", event.Monomeric)
+	n := 0
+	for now := from.Add(time.Hour); now.Before(march.To); now = now.Add(4 * time.Hour) {
+		job := fmt.Sprint("J", n)
+		j.start(now, "heron", job)
+		j.say(now.Add(time.Minute), "heron", "strike.recorded", &event.StrikeRecorded{Job: job, DowntimeS: p(1)})
+		n++
+	}
+	r := reliability.Compute(j.fold(reliability.Origin{}, march), params(t))
+	if len(r.Months) != 60 || r.Trend.Strikes != 10_000 || r.Trend.Starts != uint64(n) || r.Trend.SinceStart != uint64(n-10_000) {
+		t.Errorf("%d months, trend %+v", len(r.Months), r.Trend)
+	}
+	if math.Abs(r.Trend.Beta.Value.Or(0)-1) > 0.001 {
+		t.Errorf("a strike at every start has β = %v", r.Trend.Beta.Value)
+	}
+}
+
+// TestLateEvents counts what came too late for the figures it belongs to.
+func TestLateEvents(t *testing.T) {
+	f := reliability.New(march, zone, reliability.Origin{History: reliability.History{Months: []reliability.Summary{{Period: reliability.MonthOf(march.From.Add(-time.Hour), zone), Starts: 5}}, Starts: 5}})
+	f.Apply(1, event.Event{ID: "1", Source: "s", Type: "run.started", Time: march.From.Add(-time.Hour), Site: "north", Machine: "heron", Data: &event.RunStarted{Run: event.Run{Job: "J1"}}})
+	r := reliability.Compute(f, params(t))
+	if r.Front.Starts != 0 || len(r.Months) != 2 || r.Months[0].Starts != 5 || r.Trend.Starts != 5 {
+		t.Errorf("%+v, %+v", r.Front, r.Months)
+	}
+	if !slices.ContainsFunc(r.Quality, func(d reliability.Doubt) bool { return d.Code == "late-event" && d.Count == 1 }) {
+		t.Errorf("%+v", r.Quality)
+	}
+}
+
+// TestForecast carries a calibration over, without the empty bins, whose rates
+// are no numbers.
+func TestForecast(t *testing.T) {
+	with := params(t)
+	with.Calibration = func(starts []*reliability.Start) *risk.Calibration {
+		var forecasts []risk.Forecast
+		for _, s := range starts {
+			forecasts = append(forecasts, risk.Forecast{P: risk.DefaultPrior().Strike(s.Case(s.Treatment)).P, Struck: s.Strikes > 0})
+		}
+		c := risk.Calibrate(forecasts, risk.DefaultEdges())
+		return &c
+	}
+	r := reliability.Compute(oneDay(t).fold(reliability.Origin{}, march), with)
+	if f := r.Forecast; f.Starts != 4 || f.Strikes != 2 || len(f.Bins) != 2 || f.Bins[1].Starts != 3 || f.Words != reliability.TooFew {
+		t.Errorf("%+v", f)
+	}
+	if _, err := json.Marshal(r); err != nil {
+		t.Error(err)
+	}
+}
+
+// TestSilence finds the machine that nothing was heard of.
+func TestSilence(t *testing.T) {
+	j := &journal{t: t}
+	j.load(at(2, 8, 0), "heron", "MONO-GLOSS-137", event.Monomeric)
+	j.load(at(2, 8, 0), "wren", "MONO-GLOSS-137", event.Monomeric)
+	for day := 3; day <= 31; day++ {
+		j.say(at(day, 8, 0), "wren", "climate.read", &event.ClimateRead{RHPct: p(45)})
+	}
+	r := reliability.Compute(j.fold(reliability.Origin{}, march), params(t))
+	if !r.Machines[0].Silent || r.Machines[1].Silent || r.Machines[1].SilentS != 24*3600 {
+		t.Errorf("%+v", r.Machines)
+	}
+	near(t, "silence", r.Machines[0].SilentS, march.To.Sub(at(2, 8, 0)).Seconds(), 0)
+}
