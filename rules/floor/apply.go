@@ -110,6 +110,10 @@ func (st step) operatorNoted(d *event.OperatorNoted) bool {
 // machine applies what concerns one machine, notes which of its parts that
 // changed, and keeps what it would take to take it back.
 func (st step) machine(m *Machine) {
+	if d, undo := st.Data.(*event.EntryUndone); undo {
+		st.entryUndone(m, d)
+		return
+	}
 	was := m.parts()
 	if !slices.Contains(event.Undoable, st.Type) {
 		st.change(m)
@@ -164,8 +168,6 @@ func (st step) change(m *Machine) {
 		m.Climate = m.Climate.read(d, st.Time)
 	case *event.StripMeasured:
 		st.stripMeasured(m, d)
-	case *event.EntryUndone:
-		st.entryUndone(m, d)
 	}
 }
 

@@ -242,37 +242,42 @@ func stalest(strips map[string][]Strip, hand string) (stock string) {
 	return stock
 }
 
-// forget removes what an entry left in the lists, and opens the mark of a run
-// again that it had ended. Ids are unique to a source only, so the time counts too.
+// forget removes what an entry left in the lists, and opens the mark of a run that
+// it had ended. Ids are unique to a source only, so the time counts too.
 func (st step) forget(m *Machine, e *Entry) {
 	of := func(id string, at time.Time) bool { return id == e.ID && at.Equal(e.At) }
 	m.Marks = without(m.Marks, func(k Mark) bool { return of(k.ID, k.At) })
 	m.Paces = without(m.Paces, func(p FinishedRun) bool { return of(p.ID, p.At) })
 	m.Notes = without(m.Notes, func(n Note) bool { return of(n.ID, n.At) })
-	if m.Run != nil {
-		if i := lastIndex(m.Marks, func(k Mark) bool { return k.isOf(m.Run) && !k.Until.IsZero() }); i >= 0 {
-			m.Marks = slices.Clone(m.Marks)
-			k := &m.Marks[i]
-			k.Until, k.Value, k.Cause = time.Time{}, 0, ""
-		}
+	if m.Run != nil && slices.Contains(e.Changed, runPart) {
+		m.openMark()
 	}
-	if e.Type != "strip.measured" {
+	if e.Type == "strip.measured" {
+		st.forgetStrip(func(s Strip) bool { return of(s.ID, s.At) && s.Machine == m.Name })
+	}
+}
+
+// openMark opens the mark of a run again that had not ended after all.
+func (m *Machine) openMark() {
+	i := lastIndex(m.Marks, func(k Mark) bool { return k.isOf(m.Run) })
+	if i < 0 || m.Marks[i].Until.IsZero() {
 		return
 	}
-	strips := maps.Clone(st.Strips)
-	if len(strips) == 0 {
-		return
-	}
-	for stock, list := range strips {
-		left := without(list, func(s Strip) bool { return of(s.ID, s.At) && s.Machine == m.Name })
-		if strips[stock] = left; len(left) == 0 {
-			delete(strips, stock)
+	m.Marks = slices.Clone(m.Marks)
+	k := &m.Marks[i]
+	k.Until, k.Value, k.Cause = time.Time{}, 0, ""
+}
+
+func (st step) forgetStrip(is func(Strip) bool) {
+	left := map[string][]Strip{}
+	for stock, list := range st.Strips {
+		if list = without(list, is); len(list) > 0 {
+			left[stock] = list
 		}
 	}
-	if len(strips) == 0 {
-		strips = nil
+	if st.Strips = left; len(left) == 0 {
+		st.Strips = nil // as it is before the first strip
 	}
-	st.Strips = strips
 }
 
 // without returns a list without some of its values: itself when there are none of

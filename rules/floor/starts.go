@@ -57,7 +57,7 @@ func (t *Tally) count(k StartKind, starts, strikes uint64) {
 			c.Starts += starts
 			c.Strikes += strikes
 			if c.Starts+c.Strikes == 0 {
-				t.Kinds = slices.Delete(t.Kinds, i, i+1)
+				t.Kinds = slices.Concat(t.Kinds[:i], t.Kinds[i+1:])
 			}
 			return
 		}
