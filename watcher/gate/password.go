@@ -90,6 +90,12 @@ func parseHash(text string) (*hash, error) {
 	return &hash{uint32(passes), uint32(memory), uint8(threads), salt, sum}, nil
 }
 
+// CheckHash says what is wrong with the hash of a password, without showing it.
+func CheckHash(phc string) error {
+	_, err := parseHash(phc)
+	return err
+}
+
 // number reads up to ten digits.
 func number(digits string) uint64 {
 	n, _ := strconv.ParseUint(digits, 10, 64) // the pattern lets nothing else through
@@ -143,7 +149,7 @@ type Account struct {
 // NewAccount describes a user. phc is the argon2id hash of the password as
 // HashPassword returns it; the error does not show it.
 func NewAccount(name string, role Role, phc string) (Account, error) {
-	if err := checkName(name); err != nil {
+	if err := CheckName(name); err != nil {
 		return Account{}, err
 	}
 	if role < Viewer || role > Supervisor {

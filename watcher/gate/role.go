@@ -88,8 +88,8 @@ const maxName = 64
 // type one letter are one (Unicode NFC), and spaces around it do not count.
 func cleanName(name string) string { return norm.NFC.String(strings.TrimSpace(name)) }
 
-// checkName wants what can stand in a journal and a log.
-func checkName(name string) error {
+// CheckName wants a user's name to be what can stand in a journal and a log.
+func CheckName(name string) error {
 	if name == "" || len(name) > maxName || !utf8.ValidString(name) || name != cleanName(name) || strings.ContainsFunc(name, func(r rune) bool { return !unicode.IsPrint(r) }) {
 		return fmt.Errorf("name %q: want 1 to %d bytes of plain text without spaces around it", name, maxName)
 	}

@@ -24,17 +24,25 @@ var bearerToken = regexp.MustCompile(`^[A-Za-z0-9._~+/-]{32,512}=*$`)
 
 // NewToken describes a program. The error does not show the token.
 func NewToken(name string, role Role, secret string) (Token, error) {
-	if err := checkName(name); err != nil {
+	if err := CheckName(name); err != nil {
 		return Token{}, err
 	}
 	if role < Viewer || role > Supervisor {
 		return Token{}, fmt.Errorf("token %s: want a role", name)
 	}
-	if !bearerToken.MatchString(secret) {
-		return Token{}, errors.New("token " + name + ": want at least 32 letters, digits and . _ ~ + / -, as from openssl rand -hex 32 (the token is not shown)")
+	if err := CheckToken(secret); err != nil {
+		return Token{}, fmt.Errorf("token %s: %w", name, err)
 	}
 	sum := sha256.Sum256([]byte(secret))
 	return Token{name, role, &sum}, nil
+}
+
+// CheckToken says what is wrong with a bearer token, without showing it.
+func CheckToken(secret string) error {
+	if !bearerToken.MatchString(secret) {
+		return errors.New("want 32 to 512 letters, digits and . _ ~ + / -, as from openssl rand -hex 32, got something else (not shown)")
+	}
+	return nil
 }
 
 // bearer returns the token that a request shows, if it shows one.

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"net"
-	"net/netip"
 	"net/url"
 	"os"
 	"slices"
@@ -13,9 +12,11 @@ import (
 	"time"
 
 	"github.com/bojanz/currency"
+	"golang.org/x/text/language"
 
 	"rollwarden/rules/event"
 	"rollwarden/rules/ticket"
+	"rollwarden/watcher/gate"
 )
 
 // check looks at everything that one value alone cannot show.
@@ -40,33 +41,31 @@ func (c *Config) checkShop(p *problems) {
 	if c.Shop.Currency == "" || !currency.IsValid(c.Shop.Currency) { // the library allows none
 		p.bad("shop.currency", "an ISO 4217 code in capitals such as USD or EUR", c.Shop.Currency)
 	}
+	if _, err := language.Parse(c.Shop.Language); err != nil && c.Shop.Language != "" {
+		p.bad("shop.language", "a language tag such as en, de or pt-BR, or nothing for the one of each browser", c.Shop.Language)
+	}
+	if c.Shop.Texts != "" {
+		if info, err := os.Stat(c.Path(c.Shop.Texts)); err != nil || !info.IsDir() {
+			p.bad("shop.texts", "a folder that is there, with a folder of texts for each language", c.Shop.Texts)
+		}
+	}
 	if c.Data.Folder == "" {
 		p.missing("data.folder", "a folder for the journal")
 	}
 }
 
-func (c *Config) checkHTTP(p *problems) {
-	if c.HTTP.Listen == "" {
-		p.missing("http.listen", "a loopback address such as 127.0.0.1:8477")
-	} else {
-		checkListen(p, "http.listen", c.HTTP.Listen)
+// checkListen refuses every address of the journal that another computer could
+// reach.
+func checkListen(p *problems, key, listen string) {
+	if checkHostPort(p, key, listen); !gate.Loopback(listen) {
+		p.bad(key, "a loopback address such as 127.0.0.1, because there is no login yet and who reaches the port can write in the journal; put a proxy with a login before it", listen)
 	}
-	if _, port, _ := net.SplitHostPort(c.HTTP.Listen); c.HTTP.Listen == c.NATS.Listen && port != "0" && c.NATS.URL == "" {
-		p.bad("http.listen", "an address of its own, and nats.listen is the same", c.HTTP.Listen)
-	}
-	checkURL(p, "http.public_url", c.HTTP.PublicURL)
 }
 
-// checkListen refuses every address that another computer could reach.
-func checkListen(p *problems, key, listen string) {
-	host, port, err := net.SplitHostPort(listen)
+func checkHostPort(p *problems, key, listen string) {
+	_, port, err := net.SplitHostPort(listen)
 	if n, bad := strconv.Atoi(port); err != nil || bad != nil || n < 0 || n > 65535 {
 		p.bad(key, "host:port such as 127.0.0.1:8477; port 0 takes any free one", listen)
-		return
-	}
-	addr, err := netip.ParseAddr(host)
-	if host != "localhost" && (err != nil || !addr.IsLoopback()) {
-		p.bad(key, "a loopback address such as 127.0.0.1, because there is no login yet and who reaches the port can write in the journal; put a proxy with a login before it", listen)
 	}
 }
 

@@ -52,6 +52,9 @@ type Shop struct {
 	TimeZone    string `yaml:"time_zone"`
 	Temperature string `yaml:"temperature" enum:"C,F"`
 	Length      string `yaml:"length" enum:"metric,imperial"`
+	Clock       string `yaml:"clock" enum:"24h,12h"`
+	Language    string `yaml:"language"`
+	Texts       string `yaml:"texts"`
 	Currency    string `yaml:"currency"`
 }
 
@@ -82,10 +85,46 @@ type TLS struct {
 	KeyFile  string `yaml:"key_file"`
 }
 
-// HTTP says where the board is served.
+// HTTP says where the board is served, and who may see it and do something
+// there.
 type HTTP struct {
-	Listen    string `yaml:"listen"`
-	PublicURL string `yaml:"public_url"`
+	Listen           string        `yaml:"listen"`
+	PublicURL        string        `yaml:"public_url"`
+	Hosts            []string      `yaml:"hosts"`
+	TLS              Certificate   `yaml:"tls"`
+	BehindProxy      bool          `yaml:"behind_proxy"`
+	Users            []User        `yaml:"users"`
+	Tokens           []Token       `yaml:"tokens"`
+	LoginIdle        time.Duration `yaml:"login_idle" min:"1m" max:"720h"`
+	LoginLasts       time.Duration `yaml:"login_lasts" min:"1m" max:"720h"`
+	Streams          int           `yaml:"streams" min:"1" max:"100000"`
+	StreamsPerClient int           `yaml:"streams_per_client" min:"1" max:"100000"`
+}
+
+// Certificate names the files by which a server proves who it is.
+type Certificate struct {
+	CertFile string `yaml:"cert_file"`
+	KeyFile  string `yaml:"key_file"`
+}
+
+// User is a person who logs in. The hash tells nobody the password, and yet is
+// held like a secret: whoever has it can try passwords as fast as he likes.
+type User struct {
+	Name             string `yaml:"name"`
+	Role             string `yaml:"role" enum:"viewer,operator,supervisor"`
+	PasswordHash     Secret `yaml:"password_hash"`
+	PasswordHashFile string `yaml:"password_hash_file"`
+}
+
+// Token is a program that shows a bearer token, which a file or a variable of
+// the environment holds.
+type Token struct {
+	Name      string `yaml:"name"`
+	Role      string `yaml:"role" enum:"viewer,operator,supervisor"`
+	TokenFile string `yaml:"token_file"`
+	Env       string `yaml:"env"`
+
+	Secret Secret // read from there
 }
 
 // Tickets says where job tickets are dropped and how the shop writes them.

@@ -118,6 +118,8 @@ func (d decoder) section(path string, node ast.Node, v reflect.Value) {
 	d.pairs(path, node, func(key, below string, node ast.Node) {
 		i := slices.IndexFunc(fields, func(f field) bool { return f.key == key })
 		switch {
+		case i < 0 && strings.Contains(key, "$"): // the end of a hash, which no error shows
+			d.note(below, path+": want a password hash within { } in quotes, because it has commas")
 		case i < 0:
 			d.note(below, fmt.Sprintf("unknown key %q%s", below, knownInstead(key, keysOf(fields))))
 		case fields[i].secret:

@@ -13,10 +13,13 @@ import (
 // that uses it.
 func Default() *Config {
 	return &Config{
-		Shop: Shop{Name: "Rollwarden", TimeZone: "Local", Temperature: "C", Length: "metric", Currency: "USD"},
+		Shop: Shop{Name: "Rollwarden", TimeZone: "Local", Temperature: "C", Length: "metric", Clock: "24h", Currency: "USD"},
 		Data: Data{Folder: "data"},
 		NATS: NATS{Listen: "127.0.0.1:4222", SyncAlways: true, MaxStore: 4 << 30},
-		HTTP: HTTP{Listen: "127.0.0.1:8477"},
+		HTTP: HTTP{
+			Listen: "127.0.0.1:8477", LoginIdle: 12 * time.Hour, LoginLasts: 7 * 24 * time.Hour,
+			Streams: 1000, StreamsPerClient: 20,
+		},
 		Tickets: Tickets{
 			Folder: "tickets", Settle: 2 * time.Second, MaxWait: 2 * time.Minute, Poll: 30 * time.Second,
 			Keys: map[string][]Key{}, Classes: map[string]event.Class{},

@@ -47,6 +47,17 @@ func variables(environ []string) map[string]string {
 	return vars
 }
 
+// valueOf is the last value of a variable in an environment; empty for none.
+func valueOf(variable string, environ []string) string {
+	value := ""
+	for _, entry := range environ {
+		if name, text, _ := strings.Cut(entry, "="); name == variable {
+			value = text
+		}
+	}
+	return value
+}
+
 // override lays the environment over c and notes every variable that is not
 // read: it may be the misspelt name of one that matters.
 func (c *Config) override(vars map[string]string, p *problems) {
@@ -64,6 +75,9 @@ func (c *Config) override(vars map[string]string, p *problems) {
 		p.moved(path, place{variable: name})
 		p.setVariable(path, f, text)
 	})
+	for _, t := range c.HTTP.Tokens {
+		unread[t.Env] = false
+	}
 	for _, name := range slices.Sorted(maps.Keys(unread)) {
 		if unread[name] {
 			p.origins[name] = place{variable: name}

@@ -66,16 +66,26 @@ func fullExample(t *testing.T) *Config {
 	t.Helper()
 	t.Chdir(t.TempDir())
 	write(t, "rulebook.example.yaml", string(RuleBookExample()))
-	for _, name := range []string{"nats-password", "rollwarden.creds", "ca.pem", "client.pem", "client-key.pem", "alertmanager", "webhook", "mail-password"} {
+	write(t, filepath.Join("texts", "de", "shop.yaml"), "")
+	for _, name := range []string{"nats-password", "rollwarden.creds", "ca.pem", "client.pem", "client-key.pem", "alertmanager", "webhook", "mail-password", "board.pem", "board-key.pem"} {
 		write(t, filepath.Join("secrets", name), "a secret of the shop\n")
 	}
+	write(t, filepath.Join("secrets", "heron-tablet"), someHash+"\n")
+	write(t, filepath.Join("secrets", "prometheus-token"), someToken+"\n")
 	write(t, FileName, string(settings.ReplaceAll(Example(), []byte("$1$2"))))
-	c, err := Load("", nil)
+	c, err := Load("", []string{"FEED_TOKEN=" + strings.ToUpper(someToken)})
 	if err != nil {
 		t.Fatal(err)
 	}
 	return c
 }
+
+// A hash with the sum of the reference implementation of argon2 for "password"
+// (P-H-C/phc-winner-argon2, src/test.c), and a token.
+const (
+	someHash  = "$argon2id$v=19$m=65536,t=2,p=1$c29tZXNhbHQ$CTFhFdXPJO1aFaMaO6Mm5c8y7cJHAph8ArZWb2GRPPc"
+	someToken = "0123456789abcdef0123456789abcdef"
+)
 
 func TestFullExampleLoads(t *testing.T) {
 	c := fullExample(t)

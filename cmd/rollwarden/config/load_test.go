@@ -105,7 +105,72 @@ func TestBadFiles(t *testing.T) {
 		},
 		"board for everyone": {
 			"http:\n  listen: 0.0.0.0:8477\n",
-			`rollwarden.yaml:2:11: http.listen: want a loopback address such as 127.0.0.1, because there is no login yet and who reaches the port can write in the journal; put a proxy with a login before it, got "0.0.0.0:8477"`,
+			`rollwarden.yaml:2:11: http.listen: want a loopback address such as 127.0.0.1, or else for one that others can reach a login (http.users with hashes from rollwarden password, or http.tokens), and TLS (http.tls.cert_file and key_file, or http.behind_proxy: true with a proxy that speaks it), or passwords would go in clear, got "0.0.0.0:8477"`,
+		},
+		"board for everyone, in clear": {
+			"http:\n  listen: :8477\n  users: [{name: mira, role: viewer, password_hash: '" + someHash + "'}]\n",
+			`rollwarden.yaml:2:11: http.listen: want a loopback address such as 127.0.0.1, or else for one that others can reach TLS (http.tls.cert_file and key_file, or http.behind_proxy: true with a proxy that speaks it), or passwords would go in clear, got ":8477"`,
+		},
+		"board for everyone, no login": {
+			"http:\n  listen: board.kestrel-lane.example:8477\n  behind_proxy: true\n",
+			`rollwarden.yaml:2:11: http.listen: want a loopback address such as 127.0.0.1, or else for one that others can reach a login (http.users with hashes from rollwarden password, or http.tokens), got "board.kestrel-lane.example:8477"`,
+		},
+		"a board certificate without its key": {
+			"http:\n  tls: {cert_file: rollwarden.yaml}\n",
+			`rollwarden.yaml:2:3: http.tls: want cert_file and key_file, got only one of them`,
+		},
+		"a board certificate that is not there": {
+			"http:\n  tls: {cert_file: none.pem, key_file: rollwarden.yaml}\n",
+			`rollwarden.yaml:2:20: http.tls.cert_file: want a file that can be read: stat none.pem: no such file or directory`,
+		},
+		"a host with its port": {
+			"http:\n  hosts: [board, board:443]\n",
+			`rollwarden.yaml:2:18: http.hosts[1]: want a name such as board.shop.example, without scheme, port and path, got "board:443"`,
+		},
+		"a user who cannot log in": {
+			"http:\n  users:\n    - {name: mira, role: viewr, password_hash: correct-horse}\n    - {password_hash: \"" + strings.Replace(someHash, "m=65536", "m=104857600", 1) + "\"}\n    - {name: mira, role: operator}\n    - {name: ' ines', role: operator, password_hash_file: none}\n",
+			"rollwarden.yaml:3:26: http.users[0].role: want one of viewer, operator, supervisor, got \"viewr\": did you mean \"viewer\"?\n" +
+				"rollwarden.yaml:3:48: http.users[0].password_hash: want $argon2id$v=19$m=…,t=…,p=…$salt$hash as rollwarden password prints it, got something else (not shown)\n" +
+				"rollwarden.yaml:4:7: http.users[1].name is missing: want the name that the journal and the log show\n" +
+				"rollwarden.yaml:4:7: http.users[1].role is missing: want viewer, operator or supervisor\n" +
+				"rollwarden.yaml:4:23: http.users[1].password_hash: memory: want m from 7168 to 262144 KiB, got 104857600\n" +
+				"rollwarden.yaml:5:7: http.users[2].password_hash is missing: want the line that rollwarden password prints, or password_hash_file\n" +
+				"rollwarden.yaml:5:14: http.users[2].name: want each name once, got \"mira\"\n" +
+				"rollwarden.yaml:6:14: http.users[3].name: want at most 64 bytes of plain text without spaces around it, got \" ines\"\n" +
+				`rollwarden.yaml:6:59: http.users[3].password_hash_file: want a file that can be read: open none: no such file or directory`,
+		},
+		"a hash twice": {
+			"http:\n  users: [{name: mira, role: viewer, password_hash: '" + someHash + "', password_hash_file: rollwarden.yaml}]\n",
+			`rollwarden.yaml:2:163: http.users[0].password_hash_file: want it or password_hash, got both: take one away`,
+		},
+		"a hash without quotes": {
+			"http:\n  users: [{name: mira, role: viewer, password_hash: " + someHash + "}]\n",
+			"rollwarden.yaml:2:53: http.users[0].password_hash: want $argon2id$v=19$m=…,t=…,p=…$salt$hash as rollwarden password prints it, got something else (not shown)\n" +
+				"rollwarden.yaml:2:76: unknown key \"http.users[0].t=2\": want one of name, role, password_hash, password_hash_file\n" +
+				`rollwarden.yaml:2:80: http.users[0]: want a password hash within { } in quotes, because it has commas`,
+		},
+		"a token that cannot be used": {
+			"http:\n  tokens:\n    - {name: feed, role: operator}\n    - {name: scrape, role: viewer, env: SCRAPE_TOKEN}\n    - {name: other, role: viewer, token_file: rollwarden.yaml}\n",
+			"rollwarden.yaml:3:7: http.tokens[0]: want token_file or env, and only one of them\n" +
+				"rollwarden.yaml:4:41: http.tokens[1].env: want a variable of the environment that holds the token, got \"SCRAPE_TOKEN\"\n" +
+				`rollwarden.yaml:5:47: http.tokens[2].token_file: want a file with the secret on one line, got rollwarden.yaml with none or several`,
+		},
+		"a login that ends before it is idle": {
+			"http: {login_idle: 24h, login_lasts: 2h}\n",
+			`rollwarden.yaml:1:38: http.login_lasts: want at least http.login_idle, which is 24h0m0s, got "2h0m0s"`,
+		},
+		"no streams": {
+			"http: {streams: 0}\n",
+			`rollwarden.yaml:1:17: http.streams: want a whole number from 1 to 100000, got "0"`,
+		},
+		"a clock": {
+			"shop: {clock: 12}\n",
+			`rollwarden.yaml:1:15: shop.clock: want one of 24h, 12h, got "12": did you mean "12h"?`,
+		},
+		"a language": {
+			"shop: {language: deutsch, texts: words}\n",
+			"rollwarden.yaml:1:18: shop.language: want a language tag such as en, de or pt-BR, or nothing for the one of each browser, got \"deutsch\"\n" +
+				`rollwarden.yaml:1:34: shop.texts: want a folder that is there, with a folder of texts for each language, got "words"`,
 		},
 		"journal for everyone": {
 			"nats:\n  listen: :4222\n",
@@ -293,7 +358,7 @@ func TestBadFiles(t *testing.T) {
 			"rollwarden.yaml:2:14: shop.time_zone: want an IANA time zone such as Europe/Lisbon, or Local, got \"Mars\"\n" +
 				"rollwarden.yaml:4:10: log.level: want one of trace, debug, info, warn, error, got \"loud\"\n" +
 				"rollwarden.yaml:5:3: unknown key \"log.colour\": want one of level, format\n" +
-				`rollwarden.yaml:7:11: http.listen: want a loopback address such as 127.0.0.1, because there is no login yet and who reaches the port can write in the journal; put a proxy with a login before it, got "board:80"`,
+				`rollwarden.yaml:7:11: http.listen: want a loopback address such as 127.0.0.1, or else for one that others can reach a login (http.users with hashes from rollwarden password, or http.tokens), and TLS (http.tls.cert_file and key_file, or http.behind_proxy: true with a proxy that speaks it), or passwords would go in clear, got "board:80"`,
 		},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -25,6 +25,8 @@ func TestSecretNeverShows(t *testing.T) {
 	if secret.Reveal() != hush || c.Pager.Webhook.Secrets()[0].Reveal() != hush || !strings.HasSuffix(c.Pager.Webhook.URL.Reveal(), hush) {
 		t.Fatal("the secrets did not arrive")
 	}
+	c.HTTP.Users = []User{{Name: "mira", PasswordHash: secret}}
+	c.HTTP.Tokens = []Token{{Name: "feed", Secret: secret}}
 	for _, v := range []any{secret, &secret, []Secret{secret}, map[string]Secret{"s": secret}, struct{ s Secret }{secret}, c, *c, c.Pager} {
 		for _, verb := range []string{"%v", "%+v", "%#v", "%s", "%q", "%x", "%d"} {
 			quiet(t, verb, fmt.Appendf(nil, verb, v))

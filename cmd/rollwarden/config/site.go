@@ -2,6 +2,9 @@ package config
 
 import (
 	"fmt"
+	"io/fs"
+	"net"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -70,7 +73,15 @@ func (c *Config) Location() (*time.Location, error) {
 
 // Display says how people want to read values.
 func (c *Config) Display() units.Display {
-	return units.Display{Fahrenheit: c.Shop.Temperature == "F", Imperial: c.Shop.Length == "imperial"}
+	return units.Display{Fahrenheit: c.Shop.Temperature == "F", Imperial: c.Shop.Length == "imperial", Clock12: c.Shop.Clock == "12h"}
+}
+
+// Texts are the shop's own texts over ours; nil for none.
+func (c *Config) Texts() fs.FS {
+	if c.Shop.Texts == "" {
+		return nil
+	}
+	return os.DirFS(c.Path(c.Shop.Texts))
 }
 
 // PageFor lists the channels that a priority is paged on. A priority that is
@@ -122,6 +133,13 @@ func (c *Config) lookAround() {
 	}
 	c.warnIfOpen("nats.credentials_file", c.Path(c.NATS.CredentialsFile))
 	c.warnIfOpen("nats.tls.key_file", c.Path(c.NATS.TLS.KeyFile))
+	c.warnIfOpen("http.tls.key_file", c.Path(c.HTTP.TLS.KeyFile))
+	if !c.HTTP.login() && (c.HTTP.BehindProxy || c.HTTP.PublicURL != "") {
+		c.warn("nobody has to log in: whoever the proxy at http.public_url lets through can do everything; set http.users unless the proxy asks for a login itself")
+	}
+	if host, _, err := net.SplitHostPort(c.HTTP.Listen); err == nil && c.HTTP.PublicURL == "" && slices.Contains([]string{"", "0.0.0.0", "::"}, host) {
+		c.warn("http.public_url is not set: the links in pages lead to %s, which nobody can open", c.PublicURL())
+	}
 }
 
 // DataFolder is where the watch keeps what must survive a restart.

@@ -2,6 +2,7 @@ package config
 
 import (
 	"cmp"
+	"crypto/tls"
 	"fmt"
 	"net/url"
 	"path/filepath"
@@ -14,6 +15,7 @@ import (
 	"rollwarden/rules/ticket"
 	"rollwarden/watcher/bus"
 	"rollwarden/watcher/folder"
+	"rollwarden/watcher/gate"
 	"rollwarden/watcher/journal"
 	"rollwarden/watcher/pager"
 )
@@ -169,5 +171,54 @@ func (c *Config) PublicURL() string {
 	if c.HTTP.PublicURL != "" {
 		return strings.TrimRight(c.HTTP.PublicURL, "/")
 	}
+	if c.HTTP.TLS.CertFile != "" {
+		return "https://" + c.HTTP.Listen
+	}
 	return "http://" + c.HTTP.Listen
+}
+
+// GateOptions say who may come in; the pages and the clock are the
+// application's.
+func (c *Config) GateOptions(log zerolog.Logger) (gate.Options, error) {
+	h := c.HTTP
+	o := gate.Options{
+		Listen: h.Listen, PublicURL: h.PublicURL, Hosts: h.Hosts, TLS: h.TLS.CertFile != "", BehindProxy: h.BehindProxy,
+		Idle: h.LoginIdle, Lasts: h.LoginLasts, Streams: h.Streams, StreamsPerClient: h.StreamsPerClient, Log: log,
+	}
+	for _, u := range h.Users {
+		role, err := gate.ParseRole(u.Role)
+		if err != nil {
+			return o, fmt.Errorf("http.users: %w", err)
+		}
+		account, err := gate.NewAccount(u.Name, role, u.PasswordHash.Reveal())
+		if err != nil {
+			return o, fmt.Errorf("http.users: %w", err)
+		}
+		o.Users = append(o.Users, account)
+	}
+	for _, t := range h.Tokens {
+		role, err := gate.ParseRole(t.Role)
+		if err != nil {
+			return o, fmt.Errorf("http.tokens: %w", err)
+		}
+		token, err := gate.NewToken(t.Name, role, t.Secret.Reveal())
+		if err != nil {
+			return o, fmt.Errorf("http.tokens: %w", err)
+		}
+		o.Tokens = append(o.Tokens, token)
+	}
+	return o, nil
+}
+
+// ServerTLS is what the board is served with; nil for plain HTTP. The error
+// names the file that cannot be used.
+func (c *Config) ServerTLS(log zerolog.Logger) (*tls.Config, error) {
+	if c.HTTP.TLS.CertFile == "" {
+		return nil, nil
+	}
+	served, err := gate.TLSConfig(c.Path(c.HTTP.TLS.CertFile), c.Path(c.HTTP.TLS.KeyFile), log)
+	if err != nil {
+		return nil, fmt.Errorf("http.tls: %w", err)
+	}
+	return served, nil
 }

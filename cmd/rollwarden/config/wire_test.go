@@ -2,7 +2,10 @@ package config
 
 import (
 	"context"
+	"io/fs"
+	"net/http"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -11,6 +14,7 @@ import (
 	"rollwarden/rules/event"
 	"rollwarden/watcher/bus"
 	"rollwarden/watcher/folder"
+	"rollwarden/watcher/gate"
 	"rollwarden/watcher/journal"
 	"rollwarden/watcher/pager"
 )
@@ -92,6 +96,79 @@ func TestChannels(t *testing.T) {
 	}
 	if none, err := Default().Channels(nil); err != nil || len(none) != 0 {
 		t.Errorf("want no channels, got %d, %v", len(none), err)
+	}
+}
+
+// TestGateOptions lets the gate itself judge the options.
+func TestGateOptions(t *testing.T) {
+	c := fullExample(t)
+	o, err := c.GateOptions(zerolog.Nop())
+	if err != nil {
+		t.Fatal(err)
+	}
+	o.LoginPage = func(http.ResponseWriter, *http.Request, int, string, string) {}
+	if _, err := gate.New(o); err != nil {
+		t.Error(err)
+	}
+	if len(o.Users) != 2 || len(o.Tokens) != 2 || !o.TLS || o.BehindProxy || len(o.Hosts) != 2 || o.PublicURL == "" ||
+		o.Idle != 12*time.Hour || o.Lasts != 168*time.Hour || o.Streams != 1000 || o.StreamsPerClient != 20 {
+		t.Errorf("got %+v", o)
+	}
+	if _, err := c.ServerTLS(zerolog.Nop()); err == nil || !strings.Contains(err.Error(), "http.tls: certificate secrets/board.pem") {
+		t.Errorf("want a certificate that is none refused by its name, got %v", err)
+	}
+
+	o, err = Default().GateOptions(zerolog.Nop())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := gate.New(o); err != nil || len(o.Users)+len(o.Tokens) != 0 || o.TLS {
+		t.Errorf("want no login by default, got %+v, %v", o, err)
+	}
+	if served, err := Default().ServerTLS(zerolog.Nop()); served != nil || err != nil {
+		t.Errorf("want plain HTTP by default, got %v, %v", served, err)
+	}
+}
+
+func TestTokenFromTheEnvironment(t *testing.T) {
+	const file = "http: {tokens: [{name: feed, role: operator, env: ROLLWARDEN_FEED_TOKEN}]}"
+	c := load(t, file, "ROLLWARDEN_FEED_TOKEN="+someToken)
+	if got := c.HTTP.Tokens[0].Secret.Reveal(); got != someToken {
+		t.Errorf("want the token, got %q", got)
+	}
+	_, err := tryLoad(t, file, "ROLLWARDEN_FEED_TOKEN=a short one")
+	want := "rollwarden.yaml:1:51: http.tokens[0].env: want 32 to 512 letters, digits and . _ ~ + / -, as from openssl rand -hex 32, got something else (not shown)"
+	if err == nil || err.Error() != want {
+		t.Errorf("want\n%s\ngot\n%v", want, err)
+	}
+}
+
+// TestWhoIsLetIn warns of what is allowed and worth a look.
+func TestWhoIsLetIn(t *testing.T) {
+	for text, want := range map[string]string{
+		"http: {public_url: 'https://board.kestrel-lane.example'}": "nobody has to log in: whoever the proxy at http.public_url lets through can do everything",
+		"http: {behind_proxy: true}":                               "nobody has to log in",
+		"http: {listen: ':8477', behind_proxy: true, users: [{name: mira, role: viewer, password_hash: '" + someHash + "'}]}": "http.public_url is not set: the links in pages lead to http://:8477",
+	} {
+		if got := strings.Join(load(t, text).Warnings, "\n"); !strings.Contains(got, want) {
+			t.Errorf("%s: want %q, got\n%s", text, want, got)
+		}
+	}
+	if got := strings.Join(fullExample(t).Warnings, "\n"); strings.Contains(got, "log in") || strings.Contains(got, "public_url") {
+		t.Errorf("want no such warning with a login, got\n%s", got)
+	}
+}
+
+func TestTextsAndClock(t *testing.T) {
+	c := fullExample(t)
+	if _, err := fs.Stat(c.Texts(), "de/shop.yaml"); err != nil || c.Shop.Language != "de" {
+		t.Errorf("want the shop's own texts, got %v in %q", err, c.Shop.Language)
+	}
+	if Default().Texts() != nil || Default().Display().Clock12 {
+		t.Error("want no texts and 24 hours by default")
+	}
+	if !load(t, "shop: {clock: 12h}").Display().Clock12 {
+		t.Error("want 12 hours")
 	}
 }
 
