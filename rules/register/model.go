@@ -47,7 +47,7 @@ func (m *Model) Basis(f *film.Film) string {
 
 // For returns what the model says about a film.
 func (m *Model) For(f *film.Film) Forecast {
-	p := Forecast{Stock: m.none, share: m.class.Share, film: f}
+	p := Forecast{Stock: m.none, Share: m.class.Share, film: f}
 	if s, known := m.stocks[f.Stock]; known && f.Stock != "" { // film that nobody named may be any
 		p.Stock = s
 	}
@@ -57,8 +57,8 @@ func (m *Model) For(f *film.Film) Forecast {
 // Forecast is what is predicted for one film. Where an axis has no line, the
 // class of the film speaks for it.
 type Forecast struct {
-	Stock *Stock // what its strips say
-	share float64
+	Stock *Stock  // what its strips say
+	Share float64 // uncompensated share of the strain
 	film  *film.Film
 }
 
@@ -82,7 +82,8 @@ func (p *Forecast) fitted(a Axis) *Fitted {
 // What lies beyond the strips is not known, and so is never taken to be better
 // than what is. Cooler than the coolest strip, film strains as that strip did: a
 // line that has left its strips could promise anything. Hotter than the hottest
-// one, the larger of the line and the film's class counts.
+// one, and where a strip lies far off the others, the larger of the line and the
+// film's class counts.
 func (p *Forecast) strain(a Axis, cureC float64) float64 {
 	strain, _ := p.see(a, cureC)
 	return strain
@@ -90,12 +91,12 @@ func (p *Forecast) strain(a Axis, cureC float64) float64 {
 
 // see also says whether it is the line that speaks.
 func (p *Forecast) see(a Axis, cureC float64) (strain float64, measured bool) {
-	line, class := p.fitted(a).Line, p.film.Strain(cureC)
-	if line == nil {
+	f, class := p.fitted(a), p.film.Strain(cureC)
+	if f.Line == nil {
 		return class, false
 	}
-	strain = line.At(max(cureC, line.Low))
-	if cureC > line.High && math.Abs(class) > math.Abs(strain) {
+	strain = f.Line.At(max(cureC, f.Line.Low))
+	if (cureC > f.Line.High || f.Outliers > 0) && math.Abs(class) > math.Abs(strain) {
 		return class, false
 	}
 	return strain, true
@@ -158,13 +159,13 @@ func (p *Forecast) worst(cureC float64) Estimate {
 // two marks, along the axis where it is larger: cutters state their tolerance
 // for each axis.
 func (p *Forecast) Residual(cureC, spacingMM float64) Estimate {
-	return p.worst(cureC).scaled(p.share * spacingMM)
+	return p.worst(cureC).scaled(p.Share * spacingMM)
 }
 
 // LargestSpacing returns how far apart marks may stand, in mm, for the residual
 // to stay within a tolerance; +Inf where the film does not strain at all.
 func (p *Forecast) LargestSpacing(toleranceMM, cureC float64) Estimate {
-	perMM := p.worst(cureC).scaled(p.share)
+	perMM := p.worst(cureC).scaled(p.Share)
 	e := Estimate{Value: toleranceMM / perMM.Value, Axis: perMM.Axis}
 	if most, known := perMM.High.Get(); known {
 		e.Low, e.High = units.Some(toleranceMM/most), units.Some(toleranceMM/perMM.Low.Or(0))
@@ -176,7 +177,7 @@ func (p *Forecast) LargestSpacing(toleranceMM, cureC float64) Estimate {
 // tolerance: +Inf where heat does not matter, and -Inf where no strip would do,
 // because what is cooler has not been measured.
 func (p *Forecast) HottestC(toleranceMM, spacingMM float64) (c float64, decides Axis) {
-	most := toleranceMM / (p.share * spacingMM) // the strain that meets the tolerance
+	most := toleranceMM / (p.Share * spacingMM) // the strain that meets the tolerance
 	feed, cross := p.hottest(Feed, most), p.hottest(Cross, most)
 	if cross < feed {
 		return cross, Cross
@@ -187,18 +188,21 @@ func (p *Forecast) HottestC(toleranceMM, spacingMM float64) (c float64, decides 
 // hottest is the hottest cure whose strain is no larger than most.
 func (p *Forecast) hottest(a Axis, most float64) float64 {
 	class := p.film.OnsetC + most/math.Abs(p.film.StrainPerC) // +Inf for film that does not strain
-	line := p.fitted(a).Line
-	if line == nil {
+	f := p.fitted(a)
+	if f.Line == nil {
 		return class
 	}
-	root := line.hottest(most)
+	limit := f.Line.hottest(most)
 	switch {
-	case line.Low <= root && root <= line.High:
-		return root
-	case root > line.High && math.Abs(line.At(line.High)) <= most:
-		return max(line.High, min(root, class))
+	case f.Outliers > 0:
+		limit = min(limit, class)
+	case limit > f.Line.High:
+		limit = max(f.Line.High, min(limit, class))
 	}
-	return math.Inf(-1)
+	if !math.IsInf(limit, 1) && math.Abs(p.strain(a, limit)) > most*(1+tiny) {
+		return math.Inf(-1) // it lies where no strip was measured
+	}
+	return limit
 }
 
 // hottest is the largest x at which the line lies within most of zero.

@@ -40,6 +40,9 @@ func anyModel(t *rapid.T) *register.Model {
 			c := rapid.Float64Range(60, 130).Draw(t, "cure")
 			strips = append(strips, strip(axis, c, slope*(c-onset)+rapid.Float64Range(-1e-4, 1e-4).Draw(t, "off")))
 		}
+		if n > 4 && rapid.Bool().Draw(t, "a misread strip") {
+			strips[len(strips)-1].MeasuredMM += rapid.Float64Range(-50, 50).Draw(t, "misread")
+		}
 	}
 	return register.Learn(register.ClassDefault{Share: share}, map[string][]floor.Strip{mono.Stock: strips})
 }
@@ -108,6 +111,10 @@ func TestTheUnmeasuredIsNeverBetter(t *testing.T) {
 		case c > max(feed.High, cross.High):
 			if got < plain-1e-12 || strings.Count(beyond, "hotter than any strip") != 2 {
 				t.Fatalf("beyond the hottest strip %v mm, class %v mm, %q", got, plain, beyond)
+			}
+		case p.Stock.Feed.Outliers+p.Stock.Cross.Outliers > 0:
+			if got < plain*(1-1e-12) {
+				t.Fatalf("with an outlier %v mm, class %v mm", got, plain)
 			}
 		case c < min(feed.Low, cross.Low):
 			at := share * 400 * max(math.Abs(feed.At(feed.Low)), math.Abs(cross.At(cross.Low)))

@@ -49,6 +49,7 @@ type Fitted struct {
 	Line         *Line // strain against cure temperature; nil while strips are too few
 	Points       []Point
 	Temperatures int     // different ones
+	Outliers     int     // among the points
 	FewestPasses float64 // of the strips that say; 0 where none does
 	MostPasses   float64
 }
@@ -88,6 +89,9 @@ func fitAxis(axis Axis, strips []floor.Strip) Fitted {
 		if t, known := line.studentized(p.Strip.CureC, p.Strain); known {
 			p.Studentized, p.Outlier = units.Some(t), line.outlier(t)
 		}
+		if p.Outlier {
+			f.Outliers++
+		}
 	}
 	return f
 }
@@ -125,7 +129,7 @@ func count(n int, what string) string {
 func (f *Fitted) Doubts() (doubts []string) {
 	for _, p := range f.Points {
 		if p.Outlier {
-			doubts = append(doubts, fmt.Sprintf("%g mm at %g °C, measured as %g mm, lies far off the others: measure it again", p.Strip.NominalMM, p.Strip.CureC, p.Strip.MeasuredMM))
+			doubts = append(doubts, fmt.Sprintf("%g mm at %g °C, measured as %.6g mm, lies far off the others: measure it again", p.Strip.NominalMM, p.Strip.CureC, p.Strip.MeasuredMM))
 		}
 	}
 	if f.Line == nil {
