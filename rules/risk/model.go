@@ -96,10 +96,11 @@ func Fit(prior Prior, cells []Cell, o FitOptions) *Model {
 	m.shop = m.pool(o.MachineStarts)
 	m.hyper = m.fit(prior, o)
 	m.base = m.odds(prior, m.hyper.Scale)
+	unknown := m.byUnknowns()
 	for _, mc := range m.machine {
-		m.settle(mc)
+		m.settle(mc, unknown)
 	}
-	m.settle(m.fresh)
+	m.settle(m.fresh, unknown)
 	return m
 }
 
@@ -137,9 +138,9 @@ func comparePlaces(a, b place) int {
 
 // settle finds line 1's m for each kind of start on a machine: what is known
 // first, because the unknown looks at it.
-func (m *Model) settle(mc *machine) {
+func (m *Model) settle(mc *machine, unknown []kind) {
 	mc.mean = slices.Clone(m.base)
-	for _, k := range m.byUnknowns() {
+	for _, k := range unknown {
 		for worse := range m.oneMoreKnown(k) {
 			i := worse.index(&m.axes)
 			mc.mean[k.index(&m.axes)] = max(mc.mean[k.index(&m.axes)], m.posterior(mc, i).mean())

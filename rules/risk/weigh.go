@@ -36,6 +36,10 @@ func Weigh(choices []Choice) Outlook {
 	w.least = bends[0]
 	past := w.pass(bends[0], w.above(bends[0], false))
 	for i, x := range bends[1:] {
+		if alive(past) < negligible {
+			w.line(past, make([]float64, len(past)))
+			break
+		}
 		reached := w.above(x, false)
 		w.span(bends[i], x, past, reached, mostHalvings)
 		past = w.pass(x, reached)
@@ -45,6 +49,7 @@ func Weigh(choices []Choice) Outlook {
 
 const (
 	noOdds       = 1e-10 // odds below this count as zero
+	negligible   = 1e-6  // chance of costing more at which the rest no longer counts
 	straight     = 0.01  // how far from straight, in probability, a piece may be
 	mostHalvings = 25
 )
@@ -99,29 +104,37 @@ func (w *weigher) pass(x float64, from []float64) []float64 {
 	if !slices.ContainsFunc(w.choices, func(c Choice) bool { return c.Cost == x }) {
 		return from
 	}
-	to, middle := w.above(x, true), make([]float64, len(from))
+	to := w.above(x, true)
+	w.line(from, to)
+	return to
+}
+
+// line goes straight from one point to the other, at a single cost.
+func (w *weigher) line(from, to []float64) {
+	middle := make([]float64, len(from))
 	for j := range from {
 		middle[j] = (from[j] + to[j]) / 2
 	}
 	w.piece(0, from, middle, to)
-	return to
+}
+
+// alive is the probability that every choice costs more.
+func alive(above []float64) float64 {
+	p := 1.0
+	for _, s := range above {
+		p *= s
+	}
+	return p
 }
 
 // span integrates from a to b, in halves while a piece is not straight.
 func (w *weigher) span(a, b float64, from, to []float64, halvings int) {
-	alive, bent := 1.0, 0.0
-	for _, s := range from {
-		alive *= s
-	}
-	if alive == 0 {
-		return
-	}
-	x := (a + b) / 2
+	x, bent := (a+b)/2, 0.0
 	middle := w.above(x, true)
 	for j, s := range middle {
 		bent = max(bent, math.Abs(s-(from[j]+to[j])/2))
 	}
-	if bent*alive <= straight || halvings == 0 {
+	if bent*alive(from) <= straight || halvings == 0 {
 		w.piece(b-a, from, middle, to)
 		return
 	}
