@@ -183,15 +183,15 @@ func (st step) closeMark(m *Machine, how string) {
 	m.Marks[i].ID = id
 }
 
-// pace keeps how long the run took that has just finished. One with a head strike
+// pace keeps how long the run took that has just finished, and what it fed. One with a head strike
 // in it says nothing about the machine's speed.
-func (st step) pace(m *Machine) {
+func (st step) pace(m *Machine, fed units.Maybe) {
 	r := m.Last
 	took := r.Ended.Sub(r.Started).Seconds()
 	if r.Struck || took <= 0 {
 		return
 	}
-	p := FinishedRun{At: r.Ended, Seconds: took, LengthM: r.FedM, WidthMM: m.Roll.WidthMM, ID: st.ID}
+	p := FinishedRun{At: r.Ended, Seconds: took, LengthM: fed, WidthMM: m.Roll.WidthMM, ID: st.ID}
 	if r.Ticket != nil {
 		p.Passes = units.From(r.Ticket.Data.Passes)
 	}

@@ -123,7 +123,7 @@ func (st step) runEnded(m *Machine, d *event.Run, finished bool) {
 		}
 		st.end(m, fed, how)
 		if finished {
-			st.pace(m)
+			st.pace(m, fed)
 		}
 	}
 }
