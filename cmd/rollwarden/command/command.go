@@ -37,12 +37,13 @@ type env struct {
 type cli struct {
 	Config string `help:"Configuration file; without it ./rollwarden.yaml is used if it is there, else the defaults." placeholder:"FILE" type:"path"`
 
-	Run     runCommand     `cmd:"" help:"Watch the floor until stopped."`
-	Demo    demoCommand    `cmd:"" help:"Play a week of an invented shop into a whole watch and score it."`
-	Check   checkCommand   `cmd:"" help:"Check the configuration, the rule book with its cases, and ticket files, without a daemon."`
-	Send    sendCommand    `cmd:"" help:"Publish one floor event, for example: send edge.moved heron by_mm=365 cause=advance."`
-	Replay  replayCommand  `cmd:"" help:"Read the journal again: totals, refused messages, or what another rule book would have said."`
-	Version versionCommand `cmd:"" help:"Print the version."`
+	Run      runCommand      `cmd:"" help:"Watch the floor until stopped."`
+	Demo     demoCommand     `cmd:"" help:"Play a week of an invented shop into a whole watch and score it."`
+	Check    checkCommand    `cmd:"" help:"Check the configuration, the rule book with its cases, and ticket files, without a daemon."`
+	Send     sendCommand     `cmd:"" help:"Publish one floor event, for example: send edge.moved heron by_mm=365 cause=advance."`
+	Replay   replayCommand   `cmd:"" help:"Read the journal again: totals, refused messages, or what another rule book would have said."`
+	Password passwordCommand `cmd:"" help:"Read a password and print its hash, for http.users in the configuration."`
+	Version  versionCommand  `cmd:"" help:"Print the version."`
 }
 
 // errSilent fails a command that has already said why.
