@@ -75,7 +75,7 @@ func (r Reader) Schedule(now time.Time, site, name string) []Slot {
 		return nil
 	}
 	r.e.scenes(now, m)
-	l := lane{now: now, free: now, pace: r.e.paceOf(m)}
+	l := lane{now: now, free: now, pace: r.e.paceOf(m), late: queue.Slack{Late: true}}
 	out := make([]Slot, 0, len(m.Queue))
 	for i := range r.e.scratch[1:] {
 		switch s := &r.e.scratch[i+1]; s.Phase {
@@ -148,7 +148,7 @@ func (r Reader) QueueAdvice(now time.Time, site, name string, prices queue.Price
 	}
 	r.e.scenes(now, m)
 	o := orderer{Engine: r.e, now: now, machine: m, prices: prices}
-	p := queue.Problem{ChangeS: prices.ChangeS, RollM: prices.RollM, Currency: r.e.advisor.Costs.Currency}
+	p := queue.Problem{ChangeS: prices.ChangeS, RollM: prices.RollM, Currency: r.e.advisor.Costs.Currency, Display: r.e.site.Display}
 	why := o.begin(&p.Start)
 	for i := range r.e.scratch[1:] {
 		s := &r.e.scratch[i+1]

@@ -2,17 +2,9 @@ package queue
 
 import (
 	"fmt"
+
+	"rollwarden/rules/units"
 )
-
-// Line is one line of an explanation: what it is, how much, and what that means.
-type Line struct{ Name, Value, Note string }
-
-// Explanation shows where an advice comes from, so that anyone can work it out
-// again.
-type Explanation struct {
-	Title string
-	Lines []Line
-}
 
 const (
 	formula     = "money = bare edges + changes of the roll + hours late × price of an hour, in expectation"
@@ -22,29 +14,27 @@ const (
 )
 
 // Explain lists inputs, formula, result, what is uncertain, and the method.
-func (a *Advice) Explain() Explanation {
-	e := Explanation{Title: "How the order of the queue was chosen"}
-	add := func(name, value, note string) { e.Lines = append(e.Lines, Line{name, value, note}) }
-	p := &a.Problem
-	add("formula", formula, "")
-	add("the machine is free", when(p.Start.FreeS), a.standing())
-	add("a change of the roll", spell(p.ChangeS), "a fresh roll counts as "+fmt.Sprintf("%.0f m", p.RollM))
+func (a *Advice) Explain() units.Explanation {
+	e := units.Explanation{Title: "How the order of the queue was chosen"}
+	p, now, then := &a.Problem, &a.Present, &a.Advised
+	e.Add("formula", formula, "the order as it is now counts with a cut after every run")
+	e.Add("the machine is free", when(p.Start.FreeS), a.standing())
+	e.Add("a change of the roll", spell(p.ChangeS), "a fresh roll counts as "+p.Display.Long(p.RollM))
 	for i := range p.Jobs {
-		add(p.Jobs[i].Name, p.Jobs[i].inputs(p), p.Jobs[i].unknown())
+		e.Add(p.Jobs[i].Name, p.Jobs[i].inputs(p), p.Jobs[i].unknown())
 	}
 	for _, s := range a.Aside {
-		add(s.Name, "keeps its place behind the others", s.Why)
+		e.Add(s.Name, "stays behind the others", s.Why)
 	}
-	now, then := &a.Present, &a.Advised
-	add("bare edges", p.compare(now.Bare, then.Bare), fmt.Sprintf("%d starts, advised %d", now.BareStarts, then.BareStarts))
-	add("changes of the roll", p.compare(now.Change, then.Change), fmt.Sprintf("%d changes, advised %d", now.RollChanges, then.RollChanges))
-	add("lateness", p.compare(now.Late, then.Late), fmt.Sprintf("%d runs late, advised %d", now.LateRuns, then.LateRuns))
-	add("in all", p.compare(now.Cost(), then.Cost()), "the advice saves "+p.Money(a.Saves()))
+	e.Add("bare edges", p.compare(now.Bare, then.Bare), fmt.Sprintf("starts: %d, advised %d", now.BareStarts, then.BareStarts))
+	e.Add("changes of the roll", p.compare(now.Change, then.Change), fmt.Sprintf("changes: %d, advised %d", now.RollChanges, then.RollChanges))
+	e.Add("lateness", p.compare(now.Late, then.Late), fmt.Sprintf("runs late: %d, advised %d", now.LateRuns, then.LateRuns))
+	e.Add("in all", p.compare(now.Cost(), then.Cost()), "the advice saves "+p.Money(a.Saves()))
 	if a.Exact {
-		add("certainty", "no order costs less", exactSource)
+		e.Add("certainty", "no order costs less", exactSource)
 	} else {
-		add("certainty", fmt.Sprintf("no order costs less than %s, so at most %s more could be saved", p.Money(a.Bound), p.Money(a.Gap())), boundSource)
-		add("method", longSource, "")
+		e.Add("certainty", fmt.Sprintf("no order costs less than %s, so at most %s more could be saved", p.Money(a.Bound), p.Money(a.Gap())), boundSource)
+		e.Add("method", longSource, "")
 	}
 	return e
 }
@@ -61,7 +51,7 @@ func (a *Advice) standing() string {
 	}
 	text := s.Stock + " is on"
 	if left, known := s.LeftM.Get(); known {
-		text += fmt.Sprintf(" with %.1f m left", left)
+		text += " with " + a.Problem.Display.Long(left) + " left"
 	} else {
 		text += "; how much is left is not known, so nothing on it is advised to stay uncut"
 	}
@@ -76,7 +66,7 @@ func (a *Advice) standing() string {
 
 // inputs says what is known of a job.
 func (j *Job) inputs(p *Problem) string {
-	text := fmt.Sprintf("%s, %.1f m, %s", j.Stock, j.LengthM, spell(j.TakesS))
+	text := j.Stock + ", " + p.Display.Long(j.LengthM) + ", " + spell(j.TakesS)
 	if j.ReleaseS > 0 {
 		text += ", not before " + when(j.ReleaseS)
 	}

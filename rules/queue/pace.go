@@ -87,23 +87,36 @@ const reach = 1.6448536269514722
 // Interval returns the times, in s, between which nine of ten runs end that are
 // expected to take this long.
 func (p Pace) Interval(expectedS float64) (low, high float64) {
-	width := math.Exp(reach * math.Hypot(p.Spread, p.Doubt))
-	return expectedS / width, expectedS * width
+	early, late := Slack{}.Plus(p, expectedS), Slack{Late: true}.Plus(p, expectedS)
+	return max(0, expectedS-early.Seconds()), expectedS + late.Seconds()
 }
 
 // Slack is how far a moment may lie to one side of what is expected. It grows
 // with each run before that moment: what varies from run to run adds up as
 // variances do, and the doubt about the machine's pace, which all runs share,
 // adds up as it is.
-type Slack struct{ variance, shared float64 } // s², s
+type Slack struct {
+	Late             bool    // the side: later than expected, or sooner
+	variance, shared float64 // s², s
+}
 
 // Plus adds a run that is expected to take this long, in s.
 func (s Slack) Plus(p Pace, expectedS float64) Slack {
-	own := expectedS * p.Spread
-	return Slack{s.variance + own*own, s.shared + expectedS*p.Doubt}
+	own := expectedS * s.share(p.Spread)
+	return Slack{s.Late, s.variance + own*own, s.shared + expectedS*s.share(p.Doubt)}
 }
 
-// Seconds is how far the moment may lie off, so that nine of ten lie nearer.
+// share is what a standard deviation of logarithms comes to on this side, as a
+// share of the time: a run can take twice its time, but not save all of it.
+func (s Slack) share(deviation float64) float64 {
+	if s.Late {
+		return math.Expm1(reach*deviation) / reach
+	}
+	return -math.Expm1(-reach*deviation) / reach
+}
+
+// Seconds is how far the moment may lie off: between the slack to either side
+// lie nine of ten.
 func (s Slack) Seconds() float64 { return reach * math.Sqrt(s.variance+s.shared*s.shared) }
 
 // Within cuts the slack down to so many seconds: a planned start leaves less of
@@ -114,5 +127,5 @@ func (s Slack) Within(seconds float64) Slack {
 		return s
 	}
 	left := max(0, seconds) / all
-	return Slack{s.variance * left * left, s.shared * left}
+	return Slack{s.Late, s.variance * left * left, s.shared * left}
 }

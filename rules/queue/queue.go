@@ -11,7 +11,7 @@
 // Up to MostExact runs the best order is found for certain; beyond, a good one
 // is, with a bound on what a better one could save. All of it is advice to a
 // person. What a person has decided stays as it is, and so does what nobody can
-// tell the end of.
+// tell the end of. The priorities of tickets have no price and are not weighed.
 package queue
 
 import (
@@ -57,6 +57,7 @@ type Problem struct {
 	ChangeS  float64 // how long a change of the roll takes, s
 	RollM    float64 // film on a fresh roll, m
 	Currency string
+	Display  units.Display
 }
 
 // Prices are the shop's figures that the advice needs beside those of package

@@ -2,6 +2,7 @@ package queue
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"rollwarden/rules/units"
@@ -10,9 +11,9 @@ import (
 // changes says in one line each what the advice changes and why: runs that
 // move, and cuts that are left out.
 func (a *Advice) changes() (lines []string) {
-	present, advised := a.Present.byJob(), a.Advised.byJob()
 	for _, j := range moved(a.Advised.Order) {
-		lines = append(lines, fmt.Sprintf("run %s as number %d instead of %d: %s", a.name(j), advised[j].place+1, present[j].place+1, a.why(present[j], advised[j], j)))
+		is := slices.Index(a.Advised.Order, j)
+		lines = append(lines, fmt.Sprintf("run %s as number %d instead of %d: %s", a.name(j), is+1, j+1, a.why(j)))
 	}
 	for k, uncut := range a.Advised.Uncut {
 		if uncut {
@@ -26,54 +27,47 @@ func (a *Advice) changes() (lines []string) {
 
 // visit is one job in one plan.
 type visit struct {
-	place   int
 	changes bool    // the roll is changed ahead of it
 	late    float64 // s
-	before  string  // what runs ahead of it
 }
 
-// byJob lists the visits of a plan by job.
-func (p Plan) byJob() []visit {
-	out := make([]visit, len(p.Order))
-	for k, j := range p.Order {
-		out[j].place = k
-	}
-	return out
-}
-
-func (a *Advice) visit(p *Plan, k int) visit {
-	j := p.Order[k]
-	v := visit{place: k, before: a.before(p, k)}
+func (a *Advice) visit(p *Plan, j int) visit {
+	k := slices.Index(p.Order, j)
 	stock := a.Problem.Start.Stock
 	if k > 0 {
 		stock = a.Problem.Jobs[p.Order[k-1]].Stock
 	}
-	v.changes = stock != a.Problem.Jobs[j].Stock
+	v := visit{changes: stock != a.Problem.Jobs[j].Stock}
 	if due, known := a.Problem.Jobs[j].DueS.Get(); known {
 		v.late = max(0, p.EndS[k]-due)
 	}
 	return v
 }
 
-// why says what a run gains by its move.
-func (a *Advice) why(was, is visit, j int) string {
-	was, is = a.visit(&a.Present, was.place), a.visit(&a.Advised, is.place)
-	switch {
-	case was.changes && !is.changes:
-		return fmt.Sprintf("%s is on by then, which saves a change of the roll", a.stockName(j))
-	case was.late-is.late >= 60:
-		return "it ends " + spell(was.late-is.late) + " less late"
-	case is.late-was.late >= 60:
-		return "others are due sooner, or dearer when late, although it ends " + spell(is.late-was.late) + " later than it is due"
+// why says what a move gains: for the run itself, else for the run that gains
+// most obviously by it.
+func (a *Advice) why(j int) string {
+	if gain := a.gain(j); gain != "" {
+		return gain
 	}
-	return "it makes room for others"
+	for _, other := range a.Advised.Order {
+		if gain := a.gain(other); gain != "" {
+			return "so " + a.name(other) + " gains: " + gain
+		}
+	}
+	return "together with the other moves it costs less"
 }
 
-func (a *Advice) stockName(j int) string {
-	if s := a.Problem.Jobs[j].Stock; s != "" {
-		return s
+// gain says what the advice does for one run; empty when that is nothing.
+func (a *Advice) gain(j int) string {
+	was, is := a.visit(&a.Present, j), a.visit(&a.Advised, j)
+	switch {
+	case was.changes && !is.changes:
+		return a.Problem.Jobs[j].Stock + " is on by then, which saves a change of the roll"
+	case was.late-is.late >= 60:
+		return "it ends " + spell(was.late-is.late) + " less late"
 	}
-	return "its stock"
+	return ""
 }
 
 func spell(s float64) string { return units.Span(time.Duration(s * float64(time.Second))) }
