@@ -1,0 +1,248 @@
+package ledger_test
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"net/http"
+	"net/http/httptest"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"rollwarden/metrics/ledger"
+	"rollwarden/metrics/web"
+	"rollwarden/rules"
+	"rollwarden/rules/alarm"
+	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
+)
+
+var start = time.Date(2026, 3, 2, 7, 40, 0, 0, time.UTC)
+
+// book is a journal in memory and what was folded from it.
+type book struct {
+	entries []ledger.Entry
+	state   *floor.State
+	away    error
+}
+
+func newBook() *book { return &book{state: floor.New()} }
+
+// tell writes an event into the journal, a minute after the one before.
+func (b *book) tell(t *testing.T, machine string, typ event.Type, pairs map[string]string) string {
+	t.Helper()
+	kind, known := event.KindOf(typ)
+	if !known {
+		t.Fatalf("no type %s", typ)
+	}
+	data, err := event.Set(kind, pairs)
+	if err != nil {
+		t.Fatal(err)
+	}
+	seq := uint64(len(b.entries) + 1)
+	at := start.Add(time.Duration(seq) * time.Minute)
+	e := event.Event{ID: fmt.Sprintf("e%d", seq), Source: "shop/test", Type: typ, Time: at, Site: "north", Machine: machine, Data: data}
+	b.entries = append(b.entries, ledger.Entry{Seq: seq, Stored: at, Subject: e.Subject(), Event: e})
+	b.state.Apply(seq, e)
+	return e.ID
+}
+
+func (b *book) newest(_ context.Context, q ledger.Query) (out []ledger.Entry, more bool, err error) {
+	if b.away != nil {
+		return nil, false, b.away
+	}
+	for _, e := range slices.Backward(b.entries) {
+		_, machine, typ, _ := event.ParseSubject(e.Subject)
+		switch {
+		case machine != q.Machine, q.Before > 0 && e.Seq >= q.Before, len(q.Types) > 0 && !slices.Contains(q.Types, typ):
+		case len(out) == q.N:
+			return out, true, nil
+		default:
+			out = append(out, e)
+		}
+	}
+	return out, false, nil
+}
+
+func (b *book) at(_ context.Context, seq uint64) (ledger.Entry, error) {
+	if seq == 0 || seq > uint64(len(b.entries)) {
+		return ledger.Entry{}, ledger.ErrNoEntry
+	}
+	return b.entries[seq-1], b.away
+}
+
+func (b *book) serve(t *testing.T) http.Handler {
+	t.Helper()
+	kit, err := web.New(web.Options{Now: func() time.Time { return start.Add(2 * time.Hour) }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	hub := web.NewHub(web.HubOptions{Kit: kit, Pulse: func() web.Pulse { return web.Pulse{} }})
+	mux := http.NewServeMux()
+	ledger.Register(mux, ledger.Options{
+		Kit: kit, Hub: hub, Newest: b.newest, At: b.at,
+		View:  func() *rules.View { return &rules.View{At: start, Floor: b.state.Snapshot(), Alarms: alarm.NewBook()} },
+		Known: func(site, machine string) bool { return site == "north" && machine == "heron" },
+	})
+	return mux
+}
+
+func get(t *testing.T, h http.Handler, url, lang string) *httptest.ResponseRecorder {
+	t.Helper()
+	r := httptest.NewRequest(http.MethodGet, url, nil)
+	r.Header.Set("Accept-Language", lang)
+	w := httptest.NewRecorder()
+	h.ServeHTTP(w, r)
+	return w
+}
+
+func wants(t *testing.T, body string, texts ...string) {
+	t.Helper()
+	for _, text := range texts {
+		if !strings.Contains(body, text) {
+			t.Errorf("the page does not say %q", text)
+		}
+	}
+}
+
+func TestTickets(t *testing.T) {
+	b := newBook()
+	b.tell(t, "heron", "ticket.received", map[string]string{"job": "KL-1", "stock": "MONO-GLOSS-137", "film_class": "monomeric", "length_m": "12.5", "due": "2026-03-02T16:00:00Z"})
+	b.tell(t, "heron", "ticket.received", map[string]string{"job": "KL-2"})
+	b.tell(t, "any", "ticket.received", map[string]string{"job": "KL-3"})
+	b.tell(t, "heron", "run.started", map[string]string{"job": "KL-1"})
+	b.tell(t, "heron", "run.queued", map[string]string{"job": "KL-4"})
+	b.tell(t, "heron", "ticket.rejected", map[string]string{"source_file": "<script>.json", "kind": "bad-value", "reason": "length_m: want a length, got -1"})
+	page := get(t, b.serve(t), "/tickets", "en").Body.String()
+	wants(t, page, "runs on heron", "KL-2", "place 1 in the queue", "for no machine yet", "no ticket: film, passes and cure unknown",
+		"&lt;script&gt;.json", "length_m: want a length, got -1", "a bad value", "12.5 m")
+	waiting, _, _ := strings.Cut(page, `id="accepted"`)
+	if strings.Contains(waiting, "KL-1<") {
+		t.Error("a running job is not waiting")
+	}
+	wants(t, get(t, b.serve(t), "/tickets", "de").Body.String(), `lang="de"`, "läuft auf heron", "12,5 m")
+}
+
+func TestHistory(t *testing.T) {
+	b := newBook()
+	moved := b.tell(t, "heron", "edge.moved", map[string]string{"by_mm": "365", "cause": "advance", "by": "Ada"})
+	b.tell(t, "wren", "edge.moved", map[string]string{"by_mm": "777", "cause": "advance"})
+	b.tell(t, "heron", "entry.undone", map[string]string{"event": moved, "type": "edge.moved", "by": "Ada"})
+	for range 230 {
+		b.tell(t, "heron", "climate.read", map[string]string{"rh_pct": "41"})
+	}
+	b.entries = append(b.entries, ledger.Entry{Seq: 234, Stored: start, Subject: "floor.north.heron.edge.moved", Problem: "data.by_mm: want a number"})
+	h := b.serve(t)
+
+	newest := get(t, h, "/history/north/heron", "en").Body.String()
+	if n := strings.Count(newest, "<tr><td>"); n != 200 {
+		t.Errorf("want the newest 200 entries, got %d", n)
+	}
+	wants(t, newest, "data.by_mm: want a number", "Older entries", "before=")
+	few := get(t, h, "/history/north/heron?kind=film&kind=people", "en").Body.String()
+	wants(t, few, "edge moved", "365", "Ada", "taken back", `class="undone"`, "checked")
+	if strings.Contains(few, "777") || strings.Contains(few, "air read") {
+		t.Error("the choice shows more than was chosen")
+	}
+	one := get(t, h, "/history/north/heron/1", "en").Body.String()
+	wants(t, one, "Entry 1", "shop/test", "&#34;by_mm&#34;: 365")
+	for url, want := range map[string]int{
+		"/history/north/heron/2":                      http.StatusNotFound, // another machine's
+		"/history/north/heron/9999":                   http.StatusNotFound,
+		"/history/north/heron/x":                      http.StatusNotFound,
+		"/history/north/nobody":                       http.StatusNotFound,
+		"/history/north/heron?kind=x":                 http.StatusBadRequest,
+		"/history/north/heron?before=-1":              http.StatusBadRequest,
+		"/api/v1/machines/north/heron/events?n=201":   http.StatusBadRequest,
+		"/api/v1/machines/north/heron/events?type=x":  http.StatusBadRequest,
+		"/api/v1/machines/north/nobody/events":        http.StatusNotFound,
+		"/api/v1/machines/north/heron/events?before=": http.StatusBadRequest,
+	} {
+		if got := get(t, h, url, "en").Code; got != want {
+			t.Errorf("%s: want %d, got %d", url, want, got)
+		}
+	}
+	b.away = errors.New("no servers")
+	if got := get(t, h, "/history/north/heron", "en").Code; got != http.StatusServiceUnavailable {
+		t.Errorf("with the journal away: got %d", got)
+	}
+}
+
+// TestTheAPIWalksTheWholeHistory follows before until there is no more.
+func TestTheAPIWalksTheWholeHistory(t *testing.T) {
+	b := newBook()
+	for i := range 130 {
+		b.tell(t, []string{"heron", "wren"}[i%2], "climate.read", map[string]string{"rh_pct": "41"})
+	}
+	b.entries[2].Event, b.entries[2].Problem = event.Event{}, "no JSON"
+	h, url := b.serve(t), "/api/v1/machines/north/heron/events"
+	var seqs []uint64
+	for before := ""; ; {
+		var answer struct {
+			Events []struct {
+				Seq  uint64          `json:"seq"`
+				Type string          `json:"type"`
+				Data json.RawMessage `json:"data"`
+			} `json:"events"`
+			More   bool    `json:"more"`
+			Before *uint64 `json:"before"`
+		}
+		if err := json.Unmarshal(get(t, h, url+before, "").Body.Bytes(), &answer); err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range answer.Events {
+			seqs = append(seqs, e.Seq)
+			if e.Type != "climate.read" || (string(e.Data) == "null") != (e.Seq == 3) {
+				t.Errorf("entry %d: %s %s", e.Seq, e.Type, e.Data)
+			}
+		}
+		if answer.More != (answer.Before != nil) {
+			t.Fatal("more and before do not agree")
+		}
+		if !answer.More {
+			break
+		}
+		before = fmt.Sprintf("?before=%d", *answer.Before)
+	}
+	if len(seqs) != 65 || !slices.IsSortedFunc(seqs, func(a, b uint64) int { return int(b) - int(a) }) || seqs[64] != 1 {
+		t.Errorf("got %d entries: %v", len(seqs), seqs)
+	}
+}
+
+// TestEveryTypeHasAName wants a name for each type of the contract in each
+// language, and each type in one group of the filter.
+func TestEveryTypeHasAName(t *testing.T) {
+	kit, err := web.New(web.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	grouped := ledger.Grouped()
+	slices.Sort(grouped)
+	all := slices.Sorted(func(yield func(event.Type) bool) {
+		for _, k := range event.Kinds {
+			if !yield(k.Type) {
+				return
+			}
+		}
+	})
+	if !slices.Equal(grouped, all) {
+		t.Errorf("the groups of the filter hold %v, the contract %v", grouped, all)
+	}
+	for _, lang := range kit.Languages() {
+		words := kit.PenIn(lang).Words
+		for key := range maps.Keys(words) {
+			if typ, is := strings.CutPrefix(key, "event."); is && !slices.Contains(all, event.Type(typ)) {
+				t.Errorf("%s: %s names no type of the contract", lang, key)
+			}
+		}
+		for _, typ := range all {
+			if words["event."+string(typ)] == "" {
+				t.Errorf("%s: no name for %s", lang, typ)
+			}
+		}
+	}
+}

@@ -1,0 +1,215 @@
+package ledger
+
+import (
+	"cmp"
+	"errors"
+	"html/template"
+	"net/http"
+	"time"
+
+	"rollwarden/metrics/web"
+	"rollwarden/rules"
+	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
+	"rollwarden/rules/units"
+)
+
+// ticketsPage is the page's name among the live ones, and in the navigation.
+const ticketsPage = "tickets"
+
+// How many rows the page has at most; the API has more.
+const (
+	mostWaiting  = 200
+	mostAccepted = 100
+)
+
+// refreshS is how often the page is loaded again without a script, in s.
+const refreshS = 30
+
+type ticketsView struct {
+	web.Frame
+	Stream, Now string
+	Waiting, Accepted,
+	Rejected template.HTML
+}
+
+// line is one ticket, or one run that has none.
+type line struct {
+	Where       string // site and machine
+	Name, Title string
+	Film        []string
+	Start, Due  web.Stamp
+	At          web.Stamp
+	State       string
+	Flags       []string
+	History     string // address
+	File        string
+}
+
+type rejectLine struct {
+	At                 web.Stamp
+	Where, File        string
+	Kind, Reason, Lang string
+}
+
+func (l *ledger) tickets(w http.ResponseWriter, r *http.Request) {
+	v := l.o.View()
+	if v == nil {
+		l.o.Kit.Reading(w, r)
+		return
+	}
+	a := l.o.Hub.Audience(r, ticketsPage, "")
+	parts, err := l.parts(a, v)
+	if err != nil {
+		web.Plain(w, http.StatusInternalServerError, "the page could not be made: "+err.Error())
+		return
+	}
+	pen := l.o.Kit.PenIn(a.Lang)
+	page := &ticketsView{
+		Frame: l.o.Kit.Frame(r, ticketsPage, pen.Say("tickets.title")), Stream: a.Stream(), Now: pen.Now.UTC().Format(time.RFC3339),
+		Waiting: template.HTML(parts[0].HTML), Accepted: template.HTML(parts[1].HTML), Rejected: template.HTML(parts[2].HTML),
+	}
+	page.Refresh = refreshS
+	l.pages.Render(w, a.Lang, "tickets", http.StatusOK, page)
+}
+
+var errNoView = errors.New("the journal has not been read")
+
+func (l *ledger) paint(a web.Audience) ([]web.Part, error) {
+	v := l.o.View()
+	if v == nil {
+		return nil, errNoView
+	}
+	return l.parts(a, v)
+}
+
+// parts makes the three tables, which change by themselves.
+func (l *ledger) parts(a web.Audience, v *rules.View) ([]web.Part, error) {
+	pen := l.o.Kit.PenIn(a.Lang)
+	parts := make([]web.Part, 0, 3)
+	for _, piece := range []struct {
+		id   string
+		rows any
+	}{{"waiting", waiting(pen, v.Floor)}, {"accepted", accepted(pen, v.Floor)}, {"rejected", rejected(pen, v.Floor)}} {
+		html, err := l.pages.Fragment(a.Lang, piece.id, piece.rows)
+		if err != nil {
+			return nil, err
+		}
+		parts = append(parts, web.Part{ID: piece.id, HTML: html})
+	}
+	return parts, nil
+}
+
+// table is rows of which there may be more than there is room for.
+type table struct {
+	Lines []line
+	All   int
+}
+
+func (t *table) add(l line, most int) {
+	if t.All++; len(t.Lines) < most {
+		t.Lines = append(t.Lines, l)
+	}
+}
+
+// waiting lists what is queued, machine by machine in the order of the queue,
+// and then the tickets that no machine was chosen for.
+func waiting(p web.Pen, f *floor.State) table {
+	var t table
+	placed := map[*floor.Ticket]bool{}
+	for _, m := range f.Sorted() {
+		for i := range m.Queue {
+			r := &m.Queue[i]
+			placed[r.Ticket] = true
+			row := line{Name: event.JobName(r.Job, r.Part), State: p.Say("tickets.place", i+1)}
+			if r.Ticket == nil {
+				row.Film = []string{p.Say("tickets.none")}
+			} else {
+				row = describe(p, r.Ticket)
+				row.State = p.Say("tickets.place", i+1)
+			}
+			row.Where, row.History = place(m.Site, m.Name), historyOf(m.Site, m.Name)
+			if !r.StartAt.IsZero() {
+				row.Start = p.Stamp(r.StartAt)
+			}
+			t.add(row, mostWaiting)
+		}
+		if m.Run != nil {
+			placed[m.Run.Ticket] = true
+		}
+	}
+	for _, k := range f.Tickets.All() {
+		if k.Machine == event.AnyMachine && !placed[k] {
+			row := describe(p, k)
+			row.Where, row.State = k.Site, p.Say("tickets.unplaced")
+			t.add(row, mostWaiting)
+		}
+	}
+	return t
+}
+
+// accepted lists the newest tickets and what became of them.
+func accepted(p web.Pen, f *floor.State) table {
+	where := map[*floor.Ticket]string{}
+	for _, m := range f.Machines {
+		for i := range m.Queue {
+			where[m.Queue[i].Ticket] = p.Say("tickets.waiting", m.Name)
+		}
+		if m.Last != nil {
+			where[m.Last.Ticket] = p.Say("tickets.ran", m.Name)
+		}
+		if m.Run != nil {
+			where[m.Run.Ticket] = p.Say("tickets.running", m.Name)
+		}
+	}
+	all := f.Tickets.All()
+	t := table{All: len(all)}
+	for i := len(all) - 1; i >= 0 && len(t.Lines) < mostAccepted; i-- {
+		row := describe(p, all[i])
+		row.State = where[all[i]]
+		t.Lines = append(t.Lines, row)
+	}
+	return t
+}
+
+func describe(p web.Pen, k *floor.Ticket) line {
+	d := &k.Data
+	row := line{
+		Name: event.JobName(d.Job, d.Part), Title: d.Title, At: p.Stamp(k.At), Flags: d.Flags, File: d.SourceFile,
+		Where: place(k.Site, k.Machine),
+	}
+	if k.Machine == event.AnyMachine {
+		row.Where = k.Site
+	}
+	row.Film = []string{cmp.Or(d.Stock, p.Say("tickets.no-stock")), p.Name("class", string(cmp.Or(d.FilmClass, event.Unknown)), string(d.FilmClass))}
+	if m, known := units.From(d.LengthM).Get(); known {
+		row.Film = append(row.Film, p.Number(p.Long(m)))
+	} else {
+		row.Film = append(row.Film, p.Say("tickets.no-length"))
+	}
+	if d.StartAt != nil {
+		row.Start = p.Stamp(*d.StartAt)
+	}
+	if d.Due != nil {
+		row.Due = p.Stamp(*d.Due)
+	}
+	return row
+}
+
+// rejected lists the files that were refused, newest first.
+func rejected(p web.Pen, f *floor.State) []rejectLine {
+	lines := make([]rejectLine, 0, len(f.Rejects))
+	for i := len(f.Rejects) - 1; i >= 0; i-- {
+		x := &f.Rejects[i]
+		where := place(x.Site, x.Machine)
+		if x.Machine == event.AnyMachine {
+			where = x.Site
+		}
+		lines = append(lines, rejectLine{p.Stamp(x.At), where, x.File, p.Name("reject", x.Kind, x.Kind), x.Reason, "en"})
+	}
+	return lines
+}
+
+func place(site, machine string) string { return site + "/" + machine }
+
+func historyOf(site, machine string) string { return "/history/" + site + "/" + machine }
