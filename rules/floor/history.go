@@ -153,6 +153,14 @@ func (st step) mark(m *Machine, k Mark) {
 	m.Marks = append(m.Marks, k)
 }
 
+// ownMarks copies the marks before one of them is changed, if a reader may share
+// them.
+func (m *Machine) ownMarks() {
+	if m.sharesMarks {
+		m.Marks, m.sharesMarks = slices.Clone(m.Marks), false
+	}
+}
+
 // span is the mark of a run that has ended; of one whose start was missed only the
 // end is known.
 func (r *Run) span(m *Machine, end time.Time, how string) Mark {
@@ -177,7 +185,7 @@ func (st step) closeMark(m *Machine, how string) {
 	if i < 0 {
 		return
 	}
-	m.Marks = slices.Clone(m.Marks)
+	m.ownMarks()
 	id := m.Marks[i].ID
 	m.Marks[i] = m.Last.span(m, st.Time, how)
 	m.Marks[i].ID = id
@@ -263,7 +271,7 @@ func (m *Machine) openMark() {
 	if i < 0 || m.Marks[i].Until.IsZero() {
 		return
 	}
-	m.Marks = slices.Clone(m.Marks)
+	m.ownMarks()
 	k := &m.Marks[i]
 	k.Until, k.Value, k.Cause = time.Time{}, 0, ""
 }

@@ -20,7 +20,7 @@ import (
 
 // State is the whole floor. Machines are replaced, never changed in place,
 // once a Snapshot has shared them with a reader. What their pointers and slices
-// lead to is never changed in place at all.
+// lead to is not changed in place at all, but for marks that no reader shares.
 type State struct {
 	Machines  map[string]*Machine `json:"machines"` // by site/machine
 	Rooms     map[string]Climate  `json:"rooms"`    // by site
@@ -77,7 +77,8 @@ type Machine struct {
 	Entries []*Entry          `json:"entries,omitzero"` // that can still be taken back, oldest first
 	Changed [partCount]uint64 `json:"changed"`          // where in the journal each part was changed last
 
-	generation uint64
+	generation  uint64
+	sharesMarks bool // whether a reader may share the marks
 }
 
 // Roll is what is loaded.
@@ -193,7 +194,7 @@ func (s *State) edit(site, name string) *Machine {
 		return m
 	default:
 		c := *m
-		c.generation = s.generation
+		c.generation, c.sharesMarks = s.generation, true
 		m = &c
 	}
 	s.Machines[key] = m

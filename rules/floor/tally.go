@@ -172,6 +172,9 @@ func (t *Tally) undo(typ event.Type, added *Tally) {
 
 // since is what was counted after an earlier state of the tally; nil for nothing.
 func (t *Tally) since(before *Tally) *Tally {
+	if t.equal(before) {
+		return nil
+	}
 	d := *t
 	d.Undone, d.Taken, d.Kinds = nil, nil, nil
 	d.minus(before)
@@ -184,12 +187,14 @@ func (t *Tally) since(before *Tally) *Tally {
 			d.Kinds = append(d.Kinds, k)
 		}
 	}
-	some := len(d.Kinds) > 0 || len(d.WasteBy) > 0
-	d.each(&Tally{}, func(a *uint64, _ uint64) { some = some || *a > 0 }, func(a *float64, _ float64) { some = some || *a > 0 })
-	if !some {
-		return nil
-	}
 	return &d
+}
+
+// equal reports whether two tallies count the same. Kinds and areas by stock
+// follow from the tables.
+func (t *Tally) equal(o *Tally) bool {
+	return t.Starts == o.Starts && t.Strikes == o.Strikes && t.Finished == o.Finished && t.Stopped == o.Stopped &&
+		t.PrintedM == o.PrintedM && t.DownS == o.DownS && t.WasteM2 == o.WasteM2 && t.Reprints == o.Reprints && t.Copies == o.Copies
 }
 
 // plus adds all that another tally counted, but for the kinds of starts.
