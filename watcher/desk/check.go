@@ -1,0 +1,206 @@
+package desk
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"github.com/go-json-experiment/json/jsontext"
+
+	"rollwarden/rules/event"
+	"rollwarden/rules/hint"
+	"rollwarden/rules/units"
+)
+
+// check holds what was sent against the route's table, and returns everything
+// that is wrong with it.
+func (v values) check(route *route) faults {
+	var all faults
+	for _, f := range route.fields {
+		if fault := v.checkField(f, f.Name); fault != nil {
+			all = append(all, fault)
+		}
+	}
+	for _, name := range sortedKeys(v) {
+		if !route.takes(name) {
+			all = append(all, unknown(name, route.names()))
+		}
+	}
+	return all
+}
+
+func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }
+
+func unknown(name string, names []string) *event.Fault {
+	want := "one of " + strings.Join(names, ", ")
+	if near := hint.DidYouMean(name, names); near != "" && len(name) <= 64 {
+		want += near
+	}
+	return &event.Fault{Field: shortName(name), Want: want, Got: "an unknown name"}
+}
+
+// shortName is a name that came from outside, as a message may repeat it.
+func shortName(name string) string {
+	if strings.ContainsFunc(name, func(r rune) bool { return !unicode.IsPrint(r) }) || utf8.RuneCountInString(name) > 60 {
+		return shown(name)
+	}
+	return name
+}
+
+// checkField holds one value against its row; path is where it stands.
+func (v values) checkField(f event.Field, path string) *event.Fault {
+	one, sent := v[path]
+	var bad faults
+	switch {
+	case sent && (!fits(f, one.kind) || f.Type != "array" && len(one.texts) > 1):
+		bad = faults{{Want: want(f), Got: one.word()}}
+	case !sent || one.isEmpty():
+		if f.Required {
+			bad.add(f, "")
+		}
+	case f.Type == "number":
+		if x, ok := number(f, one); !ok || x < f.Min || x > f.Max {
+			bad.add(f, one.texts[0])
+		}
+	case f.Type == "boolean":
+		if !slices.Contains([]string{"true", "false", "yes", "no"}, strings.ToLower(one.texts[0])) {
+			bad.add(f, one.texts[0])
+		}
+	case f.Format == "date-time":
+		if _, err := time.Parse(time.RFC3339, one.texts[0]); err != nil {
+			bad.add(f, one.texts[0])
+		}
+	case f.Enum != nil:
+		if text := one.texts[0]; !slices.Contains(f.Enum, text) {
+			bad = faults{unlisted(f.Name, text, f.Enum)}
+		}
+	default:
+		for _, text := range one.texts {
+			if fault := checkText(f, text); fault != nil {
+				bad = faults{fault}
+			}
+		}
+	}
+	if len(bad) == 0 {
+		return nil
+	}
+	bad[0].Field = path
+	return bad[0]
+}
+
+// clipped keeps a search for what was meant from taking long.
+func clipped(text string) string { return text[:min(len(text), 64)] }
+
+// isEmpty reports whether there is nothing in a value, which counts as absent.
+func (v value) isEmpty() bool {
+	return len(v.texts) == 0 || len(v.texts) == 1 && strings.TrimSpace(v.texts[0]) == ""
+}
+
+// fits reports whether a kind of JSON can stand for a field. A number may come
+// as a text, which may name its unit.
+func fits(f event.Field, kind jsontext.Kind) bool {
+	switch {
+	case kind == typed:
+		return f.Type != "object"
+	case f.Type == "number":
+		return kind == '0' || kind == '"'
+	case f.Type == "boolean":
+		return kind == 't' || kind == 'f'
+	case f.Type == "array":
+		return kind == '['
+	case f.Type == "object":
+		return false // one is read member by member
+	}
+	return kind == '"'
+}
+
+// word says what a value is that cannot stand where it does.
+func (v value) word() string {
+	switch v.kind {
+	case 'n':
+		return "null"
+	case 't', 'f':
+		return "true or false"
+	case '"':
+		return "a text"
+	case '0':
+		return "a number"
+	case '{':
+		return "an object"
+	case '[', mixed:
+		return "a list"
+	}
+	return fmt.Sprintf("%d values", len(v.texts))
+}
+
+// number reads a number in the unit of its field.
+func number(f event.Field, v value) (float64, bool) {
+	if v.kind == '0' {
+		x, err := strconv.ParseFloat(v.texts[0], 64)
+		return x, err == nil
+	}
+	return units.Parse(v.texts[0], f.Unit)
+}
+
+// prose are the fields that may hold more than one line.
+var prose = []string{"reason", "note"}
+
+// maxText is the longest text, in characters; a reason or a note may be as long
+// as the contract allows.
+const maxText = 256
+
+// longest is the most characters of a text.
+func longest(f event.Field) int {
+	if slices.Contains(prose, f.Name) {
+		return event.MaxText
+	}
+	return maxText
+}
+
+// checkText refuses what no person types: characters that end or hide a line.
+func checkText(f event.Field, text string) *event.Fault {
+	long := longest(f)
+	if n := utf8.RuneCountInString(text); n > long {
+		return &event.Fault{Field: f.Name, Want: fmt.Sprintf("at most %d characters", long), Got: strconv.Itoa(n)}
+	}
+	lines := slices.Contains(prose, f.Name)
+	hidden := func(r rune) bool {
+		return unicode.IsControl(r) && !(lines && (r == '\n' || r == '\t')) || unicode.Is(unicode.Bidi_Control, r) || r == '\u2028' || r == '\u2029'
+	}
+	if strings.ContainsFunc(text, hidden) {
+		return &event.Fault{Field: f.Name, Want: "text without control characters", Got: shown(text)}
+	}
+	return nil
+}
+
+// maxName is the longest name of a person, in characters.
+const maxName = 64
+
+// checkName wants a name that can be asked for across the shop.
+func checkName(name string) *event.Fault {
+	if n := utf8.RuneCountInString(name); n > maxName {
+		return &event.Fault{Field: "by", Want: fmt.Sprintf("a name of at most %d characters", maxName), Got: strconv.Itoa(n)}
+	}
+	if name == "" {
+		return &event.Fault{Field: "by", Want: "the name of who did it"}
+	}
+	return nil
+}
+
+// want says what may stand in a field, with the units that it may be given in.
+func want(f event.Field) string {
+	switch {
+	case f.Format == "uuid":
+		return "a UUID such as 0198c0de-7a3b-7c1e-9f00-3a5b8c2d1e4f, a new one for each entry"
+	case f.Type == "object":
+		return "an object with the values of the action"
+	case f.Type == "number" && len(units.Symbols(f.Unit)) > 1:
+		return f.Want() + ", or with a unit behind it: " + strings.Join(units.Symbols(f.Unit), ", ")
+	}
+	return f.Want()
+}
