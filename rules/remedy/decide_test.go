@@ -175,6 +175,12 @@ func TestWhatIsNotKnownIsNotSafe(t *testing.T) {
 			}
 		})
 	}
+	lost := bare()
+	lost.Machine.Edge.PositionMM, lost.Machine.Roll.LeftM = units.Maybe{}, units.Maybe{}
+	l := lines(decide(t, advisor(), lost).Explain())
+	if l["inputs:front"].Value != "unknown" || l["inputs:edge"].Note == "" || l["inputs:roll-left"].Note == "" {
+		t.Errorf("what is not known is not told: %+v", l)
+	}
 	s := bare()
 	s.Machine.Roll.ThicknessUM, s.Loaded.ThicknessUM = units.Maybe{}, units.Maybe{}
 	if o := option(t, decide(t, advisor(), s), "leader"); !strings.Contains(o.WhyNot, "thickness is not known") {

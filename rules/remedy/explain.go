@@ -73,6 +73,9 @@ func (d Decision) inputs() Section {
 	s.add("job", "job", strings.Trim(d.Job+" "+d.Part, " "), string(d.Phase), fromFloor)
 	s.add("film", "film", string(d.scene.Loaded.Class), d.scene.Loaded.Stock, fromFloor)
 	s.add("front", "front of the film", d.mm(d.Options[0].Reach), "from the print line; cure exit "+d.show.Short(d.scene.Plant.Path.CureExitMM), fromFloor+"; "+fromPath)
+	if !d.scene.Machine.Edge.PositionMM.Known() {
+		s.add("edge", "edge", "unknown", "what must be rolled forward counts from the print line: look before relying on it", fromFloor)
+	}
 	s.add("width", "width", d.show.Short(d.scene.WidthMM()), "", fromFloor)
 	s.add("cure", "cure temperature", known(d.scene.CureC(), d.show.Temp), "", "ticket")
 	s.add("humidity", "humidity", known(d.scene.Climate.RHPct, func(v float64) string { return fmt.Sprintf("%.0f %%", v) }), "", fromFloor)

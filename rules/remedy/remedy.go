@@ -2,6 +2,9 @@
 // and which is cheapest in expectation: the cost of doing it plus the odds of
 // a head strike that it leaves times the cost of a strike.
 //
+// Decide compares the treatments of a bare edge in full, with how sure the
+// choice is, and Explain shows how it came about.
+//
 // The odds come through the interface Odds. A remedy that cannot be taken is
 // listed with the reason instead of being left out. Remedies are advice to a
 // person; the machine's manual rules.

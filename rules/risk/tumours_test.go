@@ -82,6 +82,19 @@ func TestTheCurrentRats(t *testing.T) {
 	}
 }
 
+// TestTheRatsAddUp to the 267 tumours in 1739 rats of the 71 groups (total as
+// published; value from memory).
+func TestTheRatsAddUp(t *testing.T) {
+	strikes, starts := tumours()
+	var tumours, rats uint64
+	for i := range starts {
+		tumours, rats = tumours+strikes[i], rats+starts[i]
+	}
+	if len(starts) != 71 || len(strikes) != 71 || tumours != 267 || rats != 1739 {
+		t.Errorf("%d tumours in %d rats of %d groups", tumours, rats, len(starts))
+	}
+}
+
 // TestTheMomentsOfTheRats works the unrounded parameters out of the data, so
 // that the data above are the book's.
 func TestTheMomentsOfTheRats(t *testing.T) {
