@@ -79,6 +79,20 @@ var cheapHashes = sync.OnceValue(func() map[string]string {
 	return hashes
 })
 
+// verified remembers what a real verification found, because each takes a while
+// and the tests ask the same ones again and again.
+var verified sync.Map
+
+func fitsOnce(h *hash, password string) bool {
+	key := h.String() + password
+	found, ok := verified.Load(key)
+	if !ok {
+		found = h.fits(password)
+		verified.Store(key, found)
+	}
+	return found.(bool)
+}
+
 func account(t *testing.T, name string, role Role, password string) Account {
 	t.Helper()
 	a, err := NewAccount(name, role, cheapHashes()[password])
@@ -152,6 +166,7 @@ func start(t *testing.T, o Options, serve func(*httptest.Server)) *world {
 	if err != nil {
 		t.Fatal(err)
 	}
+	g.accounts.fits = fitsOnce
 	w.gate = g
 	w.http = httptest.NewUnstartedServer(site(g))
 	serve(w.http)

@@ -271,7 +271,7 @@ var openRedirects = []string{
 func TestNoOpenRedirect(t *testing.T) {
 	w := open(t, shopOptions(t))
 	for _, next := range openRedirects {
-		w.clock.Pass(time.Minute)
+		w.clock.Pass(nameEvery)
 		got := w.login("mira", viewerPassword, next).wants(t, 303)
 		if to := got.Header.Get("Location"); to != "/" {
 			t.Errorf("%.40q leads to %q", next, to)

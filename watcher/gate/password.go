@@ -8,7 +8,9 @@ import (
 	"errors"
 	"fmt"
 	"hash/maphash"
+	"maps"
 	"regexp"
+	"slices"
 	"strconv"
 	"unicode/utf8"
 
@@ -173,7 +175,7 @@ const (
 // accounts verifies passwords.
 type accounts struct {
 	byName  map[string]Account
-	names   []string
+	names   []string // in order
 	seed    maphash.Seed
 	waiting chan struct{}
 	slots   chan struct{}
@@ -188,7 +190,7 @@ func newAccounts(list []Account) accounts {
 	for _, one := range list {
 		a.byName[one.name] = one
 	}
-	a.names = sortedKeys(a.byName)
+	a.names = slices.Sorted(maps.Keys(a.byName))
 	return a
 }
 
