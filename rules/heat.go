@@ -147,7 +147,7 @@ func (h *Heat) explainStrips(d units.Display) units.Explanation {
 		if l := f.Line; l != nil {
 			e.Add(axis+", slope", fmt.Sprintf("%.5f ± %.5f %%/°C", 100*l.Slope, 100*l.SlopeSE), "one standard error")
 			e.Add(axis+", at 0 °C", fmt.Sprintf("%.4f ± %.4f %%", 100*l.Intercept, 100*l.InterceptSE), "one standard error")
-			e.Add(axis+", scatter", fmt.Sprintf("%.4f %%, R² %.3f", 100*l.SD, l.R2), fmt.Sprintf("%d strips, %s to %s", l.N, d.Temp(l.Low), d.Temp(l.High)))
+			e.Add(axis+", scatter", fmt.Sprintf("%.4f %%, R² %.3f", 100*l.SD, l.R2), fmt.Sprintf("%d lengths, %s to %s", l.N, d.Temp(l.Low), d.Temp(l.High)))
 		}
 		for _, doubt := range f.Doubts() {
 			e.Add(axis+", doubt", doubt, "")
@@ -157,7 +157,7 @@ func (h *Heat) explainStrips(d units.Display) units.Explanation {
 		e.Add("basis", h.Forecast.AxisBasis(a), "")
 	}
 	e.Add("source", "dimensional change as in ISO 11501; prediction intervals and studentized residuals of ordinary least squares",
-		"a line needs 3 strips at 2 temperatures; an outlier lies too far off for the largest of so many strips at 5 % (Bonferroni); it stays in the line, which then never speaks better of the film than its class does")
+		"a line needs 3 lengths at 2 temperatures; an outlier lies too far off for the largest of so many at 5 % (Bonferroni); it stays in the line, which then never speaks better of the film than its class does")
 	return e
 }
 

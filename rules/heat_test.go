@@ -63,12 +63,35 @@ func TestStripsMoveTheAlarm(t *testing.T) {
 	}
 	last := raised[len(raised)-1]
 	basis := last.Evidence[slices.IndexFunc(last.Evidence, func(e event.Evidence) bool { return e.Name == "basis" })]
-	if !strings.Contains(basis.Value, "control strip") {
+	if !strings.Contains(basis.Value, "measured lengths") {
 		t.Errorf("basis: %+v", basis)
 	}
 	h := d.heat(site)
 	if want := 0.2 * 400 * 4e-4 * 23; math.Abs(h.Residual.Value-want) > 0.05*want || !h.Residual.Low.Known() {
 		t.Errorf("want about %.3f mm with an interval, got %+v", want, h.Residual)
+	}
+}
+
+// TestAStripTakenBack goes back to the class when the last strip that made a
+// line is undone.
+func TestAStripTakenBack(t *testing.T) {
+	site := shop(t, nil)
+	d := newDesk(t, site)
+	d.monoRoll(400)
+	d.say("ticket.received", ticket("J1"))
+	for _, c := range []float64{80, 93, 116} {
+		d.say("strip.measured", &event.StripMeasured{Axis: "feed", NominalMM: 1000, MeasuredMM: 1000 * (1 - 4e-4*(c-70)), CureC: c})
+	}
+	last := d.journal[slices.IndexFunc(d.journal, func(e event.Event) bool {
+		s, is := e.Data.(*event.StripMeasured)
+		return is && s.CureC == 116
+	})]
+	if h := d.heat(site); h.Forecast.Stock.Feed.Line == nil {
+		t.Fatal("three strips at three temperatures make no line")
+	}
+	d.say("entry.undone", &event.EntryUndone{Event: last.ID, Type: "strip.measured", By: "Ada"})
+	if h := d.heat(site); h.Forecast.Stock.Feed.Line != nil || math.Abs(h.Residual.Value-0.184) > 1e-9 {
+		t.Errorf("want the class's 0.184 mm, got %+v", h.Residual)
 	}
 }
 

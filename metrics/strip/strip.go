@@ -38,7 +38,7 @@ func English(machine, stock string) Texts {
 			"Let the film cool down to the room for half an hour, lying flat and free of pull.",
 			"Stop the machine and cut the strip off before you measure. Never measure film that is on the machine.",
 			"Measure each length from the middle of one end mark to the middle of the other, to half a millimetre or better.",
-			"Enter each length with the machine, the cure temperature and the passes. Repeat at other cure temperatures: three strips at two temperatures are the least, more are better.",
+			"Enter each length with the machine, the cure temperature and the passes. Print it again at other cure temperatures: three lengths on each axis at two temperatures are the least, more are better.",
 		},
 		Caution: "Caution: film and cure zone are hot after a run, and a carriage moves without warning. Measure only with the machine stopped and the film cold.",
 	}

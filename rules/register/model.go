@@ -235,7 +235,7 @@ func (p *Forecast) AxisBasis(a Axis) string {
 		return fmt.Sprintf("%s: class default, %s: %s", a, f.Lack(), ofClass(p.film))
 	}
 	return fmt.Sprintf("%s: %.4f %%/°C from %s, %.0f to %.0f °C, off by %.3f %% (one standard deviation)",
-		a, 100*f.Line.Slope, count(f.Line.N, "control strip"), f.Line.Low, f.Line.High, 100*f.Line.SD)
+		a, 100*f.Line.Slope, count(f.Line.N, "measured length"), f.Line.Low, f.Line.High, 100*f.Line.SD)
 }
 
 // Beyond says how a recipe leaves what was measured; empty where it does not.

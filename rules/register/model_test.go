@@ -53,7 +53,7 @@ func TestStripsSpeakForTheirStockOnly(t *testing.T) {
 	if got := m.Residual(&mono, 95, 12, 400); math.Abs(got-0.32) > 0.01 {
 		t.Errorf("want about 0.32 mm, got %v", got)
 	}
-	if got := m.Basis(&mono); !strings.Contains(got, "feed: -0.0200 %/°C from 6 control strips, 80 to 110 °C") || !strings.Contains(got, "cross: -0.0100 %/°C") {
+	if got := m.Basis(&mono); !strings.Contains(got, "feed: -0.0200 %/°C from 6 measured lengths, 80 to 110 °C") || !strings.Contains(got, "cross: -0.0100 %/°C") {
 		t.Errorf("basis: %s", got)
 	}
 	for _, stock := range []string{"MONO-MATT-137", ""} {

@@ -115,7 +115,7 @@ func (f *Fitted) Lack() string {
 	case len(f.Points) == 0:
 		return "no control strips yet"
 	}
-	return fmt.Sprintf("%s at %s: a line needs %d at 2", count(len(f.Points), "control strip"), count(f.Temperatures, "temperature"), minPoints)
+	return fmt.Sprintf("%s at %s: a line needs %d at 2", count(len(f.Points), "measured length"), count(f.Temperatures, "temperature"), minPoints)
 }
 
 func count(n int, what string) string {

@@ -110,9 +110,9 @@ func TestTooFewStrips(t *testing.T) {
 		want   string
 	}{
 		{nil, "no control strips yet"},
-		{[]floor.Strip{strip(register.Feed, 93, 0)}, "1 control strip at 1 temperature: a line needs 3 at 2"},
-		{[]floor.Strip{strip(register.Feed, 93, 0), strip(register.Feed, 105, 0)}, "2 control strips at 2 temperatures: a line needs 3 at 2"},
-		{[]floor.Strip{strip(register.Feed, 93, 0), strip(register.Feed, 93, 0), strip(register.Feed, 93, -1e-4)}, "3 control strips at 1 temperature: a line needs 3 at 2"},
+		{[]floor.Strip{strip(register.Feed, 93, 0)}, "1 measured length at 1 temperature: a line needs 3 at 2"},
+		{[]floor.Strip{strip(register.Feed, 93, 0), strip(register.Feed, 105, 0)}, "2 measured lengths at 2 temperatures: a line needs 3 at 2"},
+		{[]floor.Strip{strip(register.Feed, 93, 0), strip(register.Feed, 93, 0), strip(register.Feed, 93, -1e-4)}, "3 measured lengths at 1 temperature: a line needs 3 at 2"},
 		{[]floor.Strip{strip(register.Feed, 93, 0), strip(register.Feed, 93, 0), strip(register.Feed, 105, -1e-4)}, ""},
 	} {
 		f := register.Fit(row.strips).Feed

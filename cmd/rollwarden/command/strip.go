@@ -121,6 +121,6 @@ func (s stripCommand) tell(e *env, sheet *strip.Sheet) error {
 			fmt.Fprint(e.out, row)
 		}
 	}
-	_, err := fmt.Fprintln(e.out, "Three strips at two cure temperatures are the least to learn from, on each axis.")
+	_, err := fmt.Fprintln(e.out, "Three lengths on each axis at two cure temperatures are the least to learn from.")
 	return err
 }
