@@ -1,6 +1,7 @@
 package rules_test
 
 import (
+	"reflect"
 	"strings"
 	"testing"
 
@@ -74,5 +75,34 @@ func TestABareEdgeSaysWhatItsOddsRestOn(t *testing.T) {
 	last := c[0].Evidence[len(c[0].Evidence)-1]
 	if last.Name != "odds of a strike as it is" || !strings.Contains(last.Limit, "no data of yours yet") {
 		t.Errorf("evidence of the odds: %+v", last)
+	}
+}
+
+// A strike that was taken back is unlearnt at once, and not with the next starts.
+func TestAStrikeTakenBackIsUnlearnt(t *testing.T) {
+	site := learning(t)
+	d := newDesk(t, site)
+	d.monoRoll(0)
+	d.starts(20, 0)
+	d.say("ticket.received", ticket("NEXT"))
+	d.say("run.started", &event.RunStarted{Run: run("NEXT", nil)})
+	d.say("strike.recorded", &event.StrikeRecorded{Job: "NEXT", Part: "P1"})
+	var strike event.Event
+	for i := range d.journal {
+		if d.journal[i].Type == "strike.recorded" {
+			strike = d.journal[i]
+		}
+	}
+	struck := d.engine.View(d.now).Odds
+	d.say("entry.undone", &event.EntryUndone{Event: strike.ID, Type: strike.Type, By: "ada"})
+	again := newDesk(t, site)
+	again.engine, again.journal = fold(site, d.journal), d.journal
+	again.settle()
+	want := again.engine.View(d.now).Odds // as a watch learns them that starts now
+	if got := d.engine.View(d.now).Odds; !reflect.DeepEqual(got, want) || reflect.DeepEqual(got, struck) {
+		t.Error("the odds are still those of the strike")
+	}
+	if n := d.engine.View(d.now).Floor.Machine("north", "heron").Tally.NetStrikes(); n != 0 {
+		t.Errorf("%d strikes stand", n)
 	}
 }
