@@ -33,6 +33,7 @@ type view struct {
 	wastes   []*waste
 	reprints []*reprint
 	rings    []*ring
+	machines []MachineFigures
 }
 
 // Compute makes the report of a fold's period. The fold goes on as it was, and
@@ -52,9 +53,10 @@ func Compute(f *Fold, params Params) Report {
 	v.settleDowntimes()
 	v.all = v.before.clone()
 	v.all.take(f, p, p.To)
+	v.machines = v.eachMachine()
 	r := Report{
-		Period: f.period, Zone: f.zone.String(), Until: p.To, Running: p.To.Before(f.period.To), Confidence: Confidence,
-		Front: v.front(), Machines: v.machines(), Kinds: v.kinds(), Remedies: v.remedies(), Waste: v.waste(), Reprints: v.reprinted(),
+		Period: f.period, Zone: f.zone.String(), Until: p.To, Running: p.To.Before(f.period.To), Confidence: Confidence, Events: v.tally.events,
+		Front: v.front(), Machines: v.machines, Kinds: v.kinds(), Remedies: v.remedies(), Waste: v.waste(), Reprints: v.reprinted(),
 		Trend: v.trend(), Charts: v.charts(), Months: v.months(), Changes: v.changes(), Alarms: v.alarms(), Tickets: v.tickets(),
 		Forecast: v.forecast(), Strikes: v.strikes, Starts: v.starts, Quality: v.doubts(),
 	}
@@ -172,7 +174,7 @@ func money(x float64, code string) *currency.Amount {
 
 // Tables.
 
-func (v *view) machines() []MachineFigures {
+func (v *view) eachMachine() []MachineFigures {
 	keys := maps.Clone(v.tally.printed)
 	if keys == nil {
 		keys = map[string]*printed{}
@@ -515,7 +517,7 @@ func (v *view) doubts() (out []Doubt) {
 	add("waste-without-width", count(v.wastes, func(r recorded) bool { return !r.(*waste).m2.Known() }), "waste whose width nobody knew: it is in no area")
 	add("class-unknown", count(v.starts, func(r recorded) bool { return r.(*Start).Class == event.Unknown }), "starts on film of unknown class: they count as low-grade")
 	silent := uint64(0)
-	for _, m := range v.machines() {
+	for _, m := range v.machines {
 		if m.Silent {
 			silent++
 		}

@@ -145,7 +145,8 @@ func New(period Period, zone *time.Location, origin Origin) *Fold {
 
 // resume picks up what was going on at the origin.
 func (f *Fold) resume() {
-	for key, m := range f.floor.Machines {
+	for _, m := range f.floor.Sorted() {
+		key := floor.Key(m.Site, m.Name)
 		f.resumeRun(key, m)
 		for _, a := range f.alarms.Alarms[key] {
 			if a.First.IsZero() {
@@ -206,8 +207,7 @@ func (f *Fold) machine(key string) *machine {
 
 // Apply folds one event; seq is its place in the journal. A copy of an event
 // changes nothing. Events after the period count in no figure of it, but are
-// worth a day or two: an entry of its last minutes may be taken back in them,
-// and its last alarms return.
+// worth some minutes: an entry of its last ones may be taken back in them.
 func (f *Fold) Apply(seq uint64, e event.Event) {
 	if !f.seen.Add(e.Key()) {
 		return
@@ -233,30 +233,55 @@ func (f *Fold) Refuse(seq uint64, stored time.Time, subject string, err error) {
 	f.countAnomalies(seq, f.tallyOf(stored))
 }
 
+// glimpse is what of a machine an event may have changed that matters here.
+type glimpse struct {
+	run     *floor.Run // never changed in place
+	heard   time.Time
+	printed printed
+}
+
+func glimpseOf(m *floor.Machine) glimpse {
+	if m == nil {
+		return glimpse{}
+	}
+	g := glimpse{m.Run, m.LastHeard, printed{m.Tally.PrintedM, m.Tally.PrintedM2}}
+	if t := m.Tally.Taken; t != nil {
+		g.printed.m, g.printed.m2 = g.printed.m-t.PrintedM, g.printed.m2-t.PrintedM2
+	}
+	return g
+}
+
+// runs reports whether a job part was running.
+func (g glimpse) runs(job, part string) bool { return g.run != nil && g.run.Same(job, part) }
+
+// fed is how far the running run had come.
+func (g glimpse) fed() units.Maybe {
+	if g.run == nil {
+		return units.Maybe{}
+	}
+	return g.run.FedM
+}
+
 // applyToFloor lets the floor apply the event and looks at what that changed.
 func (f *Fold) applyToFloor(seq uint64, e event.Event, t *tally) {
-	var before, after floor.Machine
-	if m := f.floor.Machine(e.Site, e.Machine); m != nil {
-		before = *m
-	}
+	before := glimpseOf(f.floor.Machine(e.Site, e.Machine))
 	f.floor.Apply(seq, e)
 	f.countAnomalies(seq, t)
-	m := f.floor.Machine(e.Site, e.Machine)
-	if m != nil {
-		after = *m
-		f.feed(t, floor.Key(e.Site, e.Machine), &before, &after)
+	after := f.floor.Machine(e.Site, e.Machine)
+	if after != nil {
+		f.feed(t, floor.Key(e.Site, e.Machine), before, glimpseOf(after))
 	}
-	f.record(e, t, &before, &after)
+	f.record(e, t, before, after)
 }
 
 // feed counts the film that an event says was printed, and how long nothing
 // had been heard.
-func (f *Fold) feed(t *tally, key string, before, after *floor.Machine) {
-	m := f.machine(key)
-	if !before.LastHeard.IsZero() && after.LastHeard.After(before.LastHeard) {
-		m.silent = max(m.silent, f.period.Overlap(before.LastHeard, after.LastHeard))
+func (f *Fold) feed(t *tally, key string, before, after glimpse) {
+	if !before.heard.IsZero() && after.heard.After(before.heard) {
+		m := f.machine(key)
+		m.silent = max(m.silent, f.period.Overlap(before.heard, after.heard))
 	}
-	fed := printed{after.Tally.PrintedM - before.Tally.PrintedM, after.Tally.PrintedM2 - before.Tally.PrintedM2}
+	fed := printed{after.printed.m - before.printed.m, after.printed.m2 - before.printed.m2}
 	if fed == (printed{}) {
 		return
 	}
@@ -278,7 +303,7 @@ func (f *Fold) countAnomalies(seq uint64, t *tally) {
 }
 
 // record keeps what the event tells.
-func (f *Fold) record(e event.Event, t *tally, before, after *floor.Machine) {
+func (f *Fold) record(e event.Event, t *tally, before glimpse, after *floor.Machine) {
 	switch d := e.Data.(type) {
 	case nil:
 		t.unknown++
@@ -295,17 +320,16 @@ func (f *Fold) record(e event.Event, t *tally, before, after *floor.Machine) {
 	case *event.ChangeMarked:
 		f.changeMarked(e, d)
 	case *event.EntryUndone:
-		t.undone++
-		f.undo(e, d, after)
+		f.undo(e, d, t, after)
 	}
-	if e.Machine == event.AnyMachine || after.Name == "" {
+	if e.Machine == event.AnyMachine || after == nil {
 		return // what follows is about one machine
 	}
 	switch d := e.Data.(type) {
 	case *event.RunStarted:
 		f.runStarted(e, before, after)
 	case *event.RunProgress:
-		if after.Run != nil && after.Run.FedM != fed(before) {
+		if after.Run != nil && after.Run.FedM != before.fed() {
 			f.printedAgain(floor.Key(e.Site, e.Machine), e.Time)
 		}
 	case *event.RunFinished:
@@ -321,13 +345,6 @@ func (f *Fold) record(e event.Event, t *tally, before, after *floor.Machine) {
 	}
 }
 
-func fed(m *floor.Machine) units.Maybe {
-	if m.Run == nil {
-		return units.Maybe{}
-	}
-	return m.Run.FedM
-}
-
 func (f *Fold) changeMarked(e event.Event, d *event.ChangeMarked) {
 	c := &change{entryOf(e), d.Label, e.Time}
 	if d.Since != nil {
@@ -338,9 +355,9 @@ func (f *Fold) changeMarked(e event.Event, d *event.ChangeMarked) {
 
 // runStarted keeps a start that the floor took for one: a machine may say again
 // that it has started.
-func (f *Fold) runStarted(e event.Event, before, after *floor.Machine) {
+func (f *Fold) runStarted(e event.Event, before glimpse, after *floor.Machine) {
 	r := after.Run
-	if r == nil || r.Kind == nil || before.Run != nil && before.Run.Same(r.Job, r.Part) {
+	if r == nil || r.Kind == nil || before.runs(r.Job, r.Part) {
 		return
 	}
 	key := floor.Key(e.Site, e.Machine)
@@ -354,8 +371,8 @@ func (f *Fold) runStarted(e event.Event, before, after *floor.Machine) {
 	f.starts, f.runs = append(f.starts, s), append(f.runs, m.run)
 }
 
-func (f *Fold) runEnded(e event.Event, before, after *floor.Machine, finished bool) {
-	if before.Run != nil && after.Run == nil {
+func (f *Fold) runEnded(e event.Event, before glimpse, after *floor.Machine, finished bool) {
+	if before.run != nil && after.Run == nil {
 		f.endRun(floor.Key(e.Site, e.Machine), e, finished)
 	}
 }

@@ -18,7 +18,7 @@ type Growth struct {
 }
 
 // minGrowth is the fewest failures that a trend is sought in. Below, an
-// interval for β spans more than a factor of five: a value from judgement.
+// interval for β spans a factor of eight or more: a value from judgement.
 const minGrowth = 5
 
 // Grow fits the model to the positions of failures on the exposure, which run

@@ -34,6 +34,7 @@ type Report struct {
 	Running    bool             `json:"running"` // the period is not over
 	Notice     string           `json:"notice,omitzero"`
 	Confidence float64          `json:"confidence"`
+	Events     uint64           `json:"events"` // of the period, without copies
 	Front      Front            `json:"front"`
 	Machines   []MachineFigures `json:"machines,omitzero"`
 	Kinds      []Outcome        `json:"kinds,omitzero"`    // by film class and treatment

@@ -7,11 +7,15 @@ import (
 	"rollwarden/rules/floor"
 )
 
-// undo takes a record back, in whatever month it lies: an entry of a month's
-// last minutes may be taken back in the next one. Metres that an undone entry
-// had printed are taken off the month of the undoing. A month that is squeezed
-// already, two months back, keeps it.
-func (f *Fold) undo(e event.Event, d *event.EntryUndone, after *floor.Machine) {
+// undo takes a record back once the floor has taken the entry back, in whatever
+// month the record lies: an entry of a month's last minutes may be taken back in
+// the next one. Metres that the entry had printed are taken off the month of the
+// undoing. Where the floor refuses, because it is too late, the record stays.
+func (f *Fold) undo(e event.Event, d *event.EntryUndone, t *tally, after *floor.Machine) {
+	if after == nil || !slices.ContainsFunc(after.Entries, func(o *floor.Entry) bool { return o.Undone && o.ID == d.Event && o.Type == d.Type }) {
+		return
+	}
+	t.undone++
 	key := floor.Key(e.Site, e.Machine)
 	undone := func(r recorded) bool {
 		h := r.head()
