@@ -5,79 +5,153 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/google/uuid"
+
 	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
 	"rollwarden/rules/hazard"
 )
 
-// alarmCard is one alarm on a machine's sheet.
+// alarmCard is one alarm in a machine's strip.
 type alarmCard struct {
+	Key                           string // tells it from the strip's others
 	Priority, PriorityText, Marks string
-	Title, For, State             string
-	Message                       string // as it was written at Said, with what was so then
-	Said                          stamp
-	Aside                         string
+	Title                         said
+	For, State                    string
+	Since                         moving
+	Reason                        said // why it stands, or what a person did last
+	Message                       said // as it was written at Said, with what was so then
+	SaidAt                        string
+	Until                         *moving // when it comes off the shelf
+	Note                          string  // by whom and why it was put aside
 	Do                            *remedyLine
-	DoLabel                       string
-	Caution, Why                  string
-	Evidence                      []event.Evidence
+	DoLabel, Against              string
+	Cautions                      []said
+	Why                           said
+	Evidence                      []evidenceLine
 	Gone                          bool // it holds no more, and nobody has acknowledged it
-	Acted                         bool // the message says what a person did, so the evidence is the reason
+	Acted                         bool // the reason says what a person did, so the evidence is the reason
 	Others                        []remedyLine
+	Forms                         []form
 }
 
 type remedyLine struct {
-	Text  string
-	Parts []string
+	Text  said
+	Cost  string
+	Parts []said
+}
+
+type evidenceLine struct{ Name, Value, Limit said }
+
+// form is what a person can do about an alarm, as it is sent to the watch.
+type form struct {
+	To, Back                    string
+	ID                          string // of the entry; a script makes its own
+	Hazard, Job, Part           string
+	Action, Label, What         string
+	Named                       bool // the watch knows who sends it
+	Reason                      bool // whether it wants one
+	Spans                       []span
+	Sending, Sent, Failed, Name string
+}
+
+// span is a time for which an alarm can be put aside.
+type span struct {
+	Seconds int
+	Label   string
 }
 
 // sorted puts alarms in the order in which a person should look at them:
 // active ones first, then by priority, then the newest.
 func sorted(list []alarm.Alarm) []alarm.Alarm {
-	rank := func(a *alarm.Alarm) int {
-		if a.State.Active() {
-			return 0
-		}
+	return slices.SortedStableFunc(slices.Values(list), func(a, b alarm.Alarm) int {
+		return cmp.Or(turnOf(a.State)-turnOf(b.State), urgency(a.Change.Priority)-urgency(b.Change.Priority),
+			b.Since.Compare(a.Since), cmp.Compare(a.Hazard, b.Hazard))
+	})
+}
+
+func urgency(priority string) int {
+	return slices.Index(hazard.Priorities, hazard.Priority(priority))
+}
+
+// turnOf orders alarms by whether a person should look at them now.
+func turnOf(s alarm.State) int {
+	switch {
+	case s.Active():
+		return 0
+	case s == alarm.Returned:
 		return 1
 	}
-	urgency := func(a *alarm.Alarm) int { return slices.Index(hazard.Priorities, hazard.Priority(a.Change.Priority)) }
-	return slices.SortedStableFunc(slices.Values(list), func(a, b alarm.Alarm) int {
-		return cmp.Or(rank(&a)-rank(&b), urgency(&a)-urgency(&b), b.Since.Compare(a.Since), cmp.Compare(a.Hazard, b.Hazard))
-	})
+	return 2
 }
 
 // marks show the priority by their number, so that colour is never alone.
 var marks = map[string]string{"high": "▲▲▲", "medium": "▲▲△", "low": "▲△△"}
 
-func (p *painter) alarm(a *alarm.Alarm) alarmCard {
+func (p *painter) alarm(s shown, a *alarm.Alarm) alarmCard {
 	c := &a.Change
 	out := alarmCard{
-		Priority: c.Priority, PriorityText: p.name("priority", c.Priority), Marks: marks[c.Priority],
-		Title: a.Hazard, State: p.say("alarm.since", p.name("state", string(a.State)), p.ago(a.Since)),
-		Message: c.Message, Said: p.stamp(a.Since), Caution: c.Caution, Evidence: c.Evidence,
-		Acted: c.Emit != alarm.Annunciate, Gone: a.State == alarm.Returned,
+		Key:      strings.Join([]string{a.Hazard, a.Job, a.Part}, "|"),
+		Priority: c.Priority, PriorityText: p.Name("priority", c.Priority, c.Priority), Marks: marks[c.Priority],
+		Title: said{Text: a.Hazard}, State: p.Name("state", string(a.State), string(a.State)), Since: p.ago("alarm.for-time", a.Since),
+		SaidAt: p.Clock(a.Since), Acted: c.Emit != alarm.Annunciate, Gone: a.State == alarm.Returned,
 	}
 	if a.Job != "" {
 		out.For = event.JobName(a.Job, a.Part)
 	}
 	if row := p.row(a.Hazard); row != nil {
-		out.Title, out.Why = row.Title, row.Why
+		out.Title, out.Why = p.turn(row.Title), p.turn(row.Why)
 	}
-	out.Aside = p.aside(a)
+	reason, whole := clauses(s.machine, out.For, c.Message)
+	out.Reason, out.Message = p.turn(reason), p.turn(whole)
+	for _, e := range c.Evidence {
+		out.Evidence = append(out.Evidence, evidenceLine{p.turn(e.Name), said{Text: p.value(e.Value)}, said{Text: p.value(e.Limit)}})
+	}
+	p.aside(&out, a)
+	out.Forms = p.forms(s, a)
 	if out.Gone {
 		return out // what it advised is no longer needed
 	}
+	if c.Caution != "" {
+		out.Cautions = []said{p.turn(c.Caution)}
+	}
 	out.remedies(p, c.Remedies)
+	if out.Do != nil && out.Do.Cost != "" && a.Hazard == string(hazard.BareEdge) && p.o.StrikeCost != nil {
+		if cost := p.o.StrikeCost(s.site, s.machine); cost != "" {
+			out.Against = p.Say("alarm.against", p.Number(cost))
+		}
+	}
 	return out
+}
+
+// tails are what the rules add to the reason in an alarm's sentence. The strip
+// shows each of them by itself, as it is now and not as it was then.
+var tails = []string{"; the run has started", "; it may start at any moment", "; its start is due", "; it starts in ", ". Do: ", ". Cheapest: "}
+
+// clauses takes the machine and job off an alarm's sentence, and returns its
+// reason alone beside the whole.
+func clauses(machine, job, message string) (reason, whole string) {
+	head := machine
+	if job != "" {
+		head += ", " + job
+	}
+	whole = strings.TrimPrefix(message, head+": ")
+	reason = whole
+	for _, tail := range tails {
+		if i := strings.Index(reason, tail); i >= 0 {
+			reason = reason[:i]
+		}
+	}
+	return strings.TrimSuffix(reason, "."), whole
 }
 
 // remedies puts first what to do: the cheapest in expectation, else the first
 // that can be taken.
 func (c *alarmCard) remedies(p *painter, all []event.Remedy) {
 	first := slices.IndexFunc(all, func(r event.Remedy) bool { return r.Cheapest })
-	c.DoLabel = p.say("alarm.do")
+	c.DoLabel = p.Say("alarm.do")
 	if first < 0 || all[first].Expected == "" {
-		c.DoLabel = p.say("alarm.do.plain") // without prices there is no cheapest
+		c.DoLabel = p.Say("alarm.do.plain") // without prices there is no cheapest
 	}
 	if first < 0 {
 		first = slices.IndexFunc(all, func(r event.Remedy) bool { return r.WhyNot == "" })
@@ -93,37 +167,184 @@ func (c *alarmCard) remedies(p *painter, all []event.Remedy) {
 }
 
 func (p *painter) remedy(r *event.Remedy) remedyLine {
-	line := remedyLine{Text: r.Text}
+	line := remedyLine{Text: p.turn(r.Text)}
 	if r.WhyNot != "" {
-		line.Parts = []string{p.say("alarm.not", r.WhyNot)}
+		why := p.turn(r.WhyNot)
+		why.Text = p.Say("alarm.not", why.Text)
+		line.Parts = []said{why}
 		return line
 	}
 	if r.Cost != "" {
-		line.Parts = append(line.Parts, p.say("alarm.cost", r.Cost))
+		line.Cost = p.Say("alarm.cost", p.value(r.Cost))
 	}
 	if r.Expected != "" {
-		line.Parts = append(line.Parts, p.say("alarm.expected", r.Expected))
+		line.Parts = append(line.Parts, said{Text: p.Say("alarm.expected", p.value(r.Expected))})
 	}
 	if r.Settles {
-		line.Parts = append(line.Parts, p.say("alarm.settles"))
+		line.Parts = append(line.Parts, said{Text: p.Say("alarm.settles")})
 	} else {
-		line.Parts = append(line.Parts, p.say("alarm.helps"))
+		line.Parts = append(line.Parts, said{Text: p.Say("alarm.helps")})
 	}
 	return line
 }
 
 // aside says who put an alarm aside, why and until when.
-func (p *painter) aside(a *alarm.Alarm) string {
-	parts := []string{p.say("state." + string(a.State))}
-	if a.Change.Until != nil {
-		parts = append(parts, p.say("alarm.until", p.clock(*a.Change.Until)))
+func (p *painter) aside(c *alarmCard, a *alarm.Alarm) {
+	if until := a.Change.Until; until != nil {
+		c.Until = &moving{At: machineTime(*until), In: p.Say("alarm.until", p.Clock(*until), "{}"), Ago: p.Say("alarm.until-over")}
+		if c.Until.Text = c.Until.Ago; until.After(p.Now) {
+			c.Until.Text = p.Say("alarm.until", p.Clock(*until), p.Number(spanTo(p.Now, *until)))
+		}
 	}
 	if a.Change.By != "" {
-		parts = append(parts, p.say("alarm.by", a.Change.By))
+		c.Note = p.Say("alarm.by", a.Change.By)
 	}
-	text := strings.Join(parts, " ")
 	if a.Change.Reason != "" {
-		text += ": " + a.Change.Reason
+		c.Note += ": " + a.Change.Reason
 	}
-	return text
+}
+
+// What a person can do.
+
+// reads are the roles that may only look. Whoever else the gate lets in may act,
+// and so may anybody where it asks for no login.
+func reads(role string) bool { return role == "viewer" || role == "nobody" }
+
+func (p *painter) forms(s shown, a *alarm.Alarm) []form {
+	if reads(p.audience.Role) {
+		return nil
+	}
+	var forms []form
+	switch a.State {
+	case alarm.Unacked, alarm.Returned:
+		forms = append(forms, p.form(s, a, event.ActAcknowledge))
+	case alarm.Latched:
+		forms = append(forms, p.form(s, a, event.ActReset))
+	case alarm.Shelved:
+		return append(forms, p.form(s, a, event.ActRelease))
+	case alarm.Suppressed, alarm.OutOfService:
+		return nil
+	}
+	shelve := p.form(s, a, event.ActShelve)
+	shelve.Reason = true
+	shelve.Spans = []span{{15 * 60, p.Say("act.shelve.short")}, {3600, p.Say("act.shelve.hour")}, {8 * 3600, p.Say("act.shelve.shift")}}
+	return append(forms, shelve)
+}
+
+func (p *painter) form(s shown, a *alarm.Alarm, action string) form {
+	title := a.Hazard
+	if row := p.row(a.Hazard); row != nil {
+		title = p.turn(row.Title).Text
+	}
+	return form{
+		To:   "/api/v1/machines/" + s.site + "/" + s.machine + "/alarm",
+		Back: "/#" + anchor(s.site, s.machine), ID: entryID(s, a, action),
+		Hazard: a.Hazard, Job: a.Job, Part: a.Part, Action: action,
+		Label: p.Name("act", action, action), What: title + " " + event.JobName(a.Job, a.Part), Named: p.audience.Named,
+		Sending: p.Say("act.sending"), Sent: p.Say("act.sent"), Failed: p.Say("act.failed"), Name: p.Say("act.name"),
+	}
+}
+
+// entryID names an entry by what it answers, so that a form that is sent twice
+// counts once, and looks the same in every painting until the alarm changes.
+func entryID(s shown, a *alarm.Alarm, action string) string {
+	name := strings.Join([]string{s.site, s.machine, a.Hazard, a.Job, a.Part, string(a.State), machineTime(a.Since), action}, "\x00")
+	return uuid.NewSHA1(uuid.NameSpaceURL, []byte(name)).String()
+}
+
+// Over the whole floor.
+
+type floorAlarms struct {
+	Title  string // for the browser's tab
+	Counts []counted
+	Groups []alarmGroup
+	Aside  []alarmLine
+	More   int
+}
+
+type alarmGroup struct {
+	Priority, Marks, Text string
+	Lines                 []alarmLine
+}
+
+type alarmLine struct {
+	Key             string
+	Anchor, Machine string
+	Title           said
+	For, State      string
+	Since           moving
+	Gone            bool
+	Until           *moving
+	Note            string
+}
+
+// floorAlarms lists the alarms of every machine, whether the page has room for
+// its strip or not: what needs a person by priority, then what was put aside.
+func (p *painter) floorAlarms() *floorAlarms {
+	type one struct {
+		s shown
+		a alarm.Alarm
+	}
+	var all []one
+	for _, s := range p.machines(p.view) {
+		for _, a := range p.view.Alarms.On(s.site, s.machine) {
+			all = append(all, one{s, a})
+		}
+	}
+	slices.SortStableFunc(all, func(x, y one) int {
+		return cmp.Or(turnOf(x.a.State)-turnOf(y.a.State), y.a.Since.Compare(x.a.Since))
+	})
+	out, standing := &floorAlarms{Title: p.Say("title")}, 0
+	for _, priority := range hazard.Priorities {
+		name := string(priority)
+		g, n := alarmGroup{Priority: name, Marks: marks[name]}, 0
+		for i := range all {
+			if a := &all[i].a; a.Change.Priority == name && turnOf(a.State) < 2 {
+				n++
+				if len(g.Lines) < mostAlarms {
+					g.Lines = append(g.Lines, p.line(all[i].s, a))
+				} else {
+					out.More++
+				}
+			}
+		}
+		if n > 0 {
+			standing += n
+			g.Text = p.Say("summary."+name, n)
+			out.Groups = append(out.Groups, g)
+		}
+	}
+	for i := range all {
+		if a := &all[i].a; turnOf(a.State) == 2 {
+			if len(out.Aside) == mostAlarms {
+				out.More++
+				continue
+			}
+			out.Aside = append(out.Aside, p.line(all[i].s, a))
+		}
+	}
+	if standing > 0 {
+		out.Title = p.Say("title.alarms", standing)
+	}
+	return out
+}
+
+func (p *painter) line(s shown, a *alarm.Alarm) alarmLine {
+	card := alarmCard{}
+	p.aside(&card, a)
+	l := alarmLine{
+		Key: anchor(s.site, s.machine) + "|" + a.Hazard + "|" + a.Job + "|" + a.Part, Anchor: anchor(s.site, s.machine), Machine: s.machine,
+		Title: said{Text: a.Hazard}, State: p.Name("state", string(a.State), string(a.State)),
+		Since: p.ago("alarm.for-time", a.Since), Gone: a.State == alarm.Returned,
+	}
+	if a.Job != "" {
+		l.For = event.JobName(a.Job, a.Part)
+	}
+	if turnOf(a.State) == 2 {
+		l.Until, l.Note = card.Until, card.Note
+	}
+	if row := p.row(a.Hazard); row != nil {
+		l.Title = p.turn(row.Title)
+	}
+	return l
 }

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"time"
 
+	"rollwarden/metrics/web"
 	"rollwarden/rules"
 	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
@@ -218,21 +219,21 @@ func (b *board) api(build answer) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		v := b.o.View()
 		if v == nil {
-			w.Header().Set("Retry-After", retryAfter)
-			writeProblem(w, r, http.StatusServiceUnavailable, "the journal is still being read: ask again in "+retryAfter+" s")
+			w.Header().Set("Retry-After", strconv.Itoa(web.RetryAfterS))
+			web.Problem(w, r, http.StatusServiceUnavailable, "the journal is still being read: ask again in "+strconv.Itoa(web.RetryAfterS)+" s")
 			return
 		}
 		a, err := build(b, v, header{v.Seq, v.At.UTC(), b.ready(v)}, r.URL.Query())
 		if err != nil {
-			writeProblem(w, r, http.StatusBadRequest, err.Error())
+			web.Problem(w, r, http.StatusBadRequest, err.Error())
 			return
 		}
-		write(w, http.StatusOK, "application/json", a)
+		web.JSON(w, http.StatusOK, a)
 	}
 }
 
 func missingAPI(w http.ResponseWriter, r *http.Request) {
-	writeProblem(w, r, http.StatusNotFound, "there is /api/v1/floor, /api/v1/alarms, /api/v1/tickets and /api/v1/anomalies")
+	web.Problem(w, r, http.StatusNotFound, "there is /api/v1/floor, /api/v1/alarms, /api/v1/tickets and /api/v1/anomalies")
 }
 
 func floorOf(b *board, v *rules.View, h header, _ url.Values) (any, error) {

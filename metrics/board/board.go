@@ -1,76 +1,96 @@
-// Package board serves the floor to people and programs over HTTP: a status
-// page rendered here, without a script, and the same facts as JSON.
+// Package board serves the floor to people and programs over HTTP: the page that
+// a supervisor looks at on a wall, and the same facts as JSON.
 //
-// Everything is read from one immutable view per request. The board never
-// writes, and it never guesses: what nobody has said is shown as unknown, and
-// before the journal has been read there is no floor to show at all.
-//
-// Words for people live in one catalogue by language; see text.go.
+// Everything is read from one immutable view at a time. The board never writes
+// (what is pressed on it is sent to the watch's own edge), and it never guesses:
+// what nobody has said is drawn and named as unknown, and before the journal has
+// been read there is no floor to show at all.
 package board
 
 import (
-	"html/template"
+	"embed"
 	"maps"
 	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
+	"rollwarden/metrics/web"
 	"rollwarden/rules"
+	"rollwarden/rules/film"
 	"rollwarden/rules/floor"
 	"rollwarden/rules/hazard"
 	"rollwarden/rules/plant"
-	"rollwarden/rules/units"
 )
 
-// Options are what the board reads. View is required.
+// Options are what the board reads. Kit, Hub and View are required.
 type Options struct {
+	Kit      *web.Kit
+	Hub      *web.Hub           // keeps the open pages up to date; its roles say what is offered
 	View     func() *rules.View // nil until the journal has been read
 	Ready    func() bool        // whether the journal has been read to its end; View decides when nil
-	Now      func() time.Time   // time.Now when nil
-	Shop     string             // the shop's name; may be empty
-	Zone     *time.Location     // of the times that people read; UTC when nil
-	Display  units.Display      // of the lengths and temperatures that people read
 	Machines []plant.Machine
-	Rows     []hazard.Row // the rule book's hazards, for their titles and reasons
+	Rows     []hazard.Row    // the rule book's hazards, for their titles and reasons
+	Films    *film.Catalogue // for the price of waste, and for which film lies flat; may be nil
 
 	// StartAt is when a machine's next run is expected to start, and false
 	// when nobody can tell; may be nil.
 	StartAt func(site, machine string) (time.Time, bool)
+
+	// StrikeCost is what a head strike would cost on a machine as it is, with
+	// its currency, and empty when nobody can tell; may be nil.
+	StrikeCost func(site, machine string) string
+
+	// ShiftFrom is when the shift that is on at a moment began; the last twelve
+	// hours are shown when nil.
+	ShiftFrom func(now time.Time) time.Time
+
+	// Explain says at length why a machine's remedies are ranked as they are;
+	// may be nil.
+	Explain func(site, machine string) []Section
 }
+
+// Section is a part of an explanation.
+type Section struct {
+	Title string
+	Lines []Line
+}
+
+// Line is one value of an explanation.
+type Line struct{ Name, Value, Note string }
 
 // board is the handler's state: nothing in it changes.
 type board struct {
-	o      Options
-	pages  map[string]*template.Template // by language
-	assets assets
+	o       Options
+	pages   web.Pages
+	phrases *web.Phrases
 }
 
-// Handler returns the board as a handler for the whole server root.
+//go:embed templates assets
+var files embed.FS
+
+// Handler returns the board as a handler for the whole server root, and tells
+// the hub how to paint it.
 func Handler(o Options) http.Handler {
-	if o.Now == nil {
-		o.Now = time.Now
-	}
-	if o.Zone == nil {
-		o.Zone = time.UTC
-	}
-	b := &board{o: o, assets: loadAssets()}
-	b.pages = parsePages(b.assets)
+	o.Kit.Add(files, "assets")
+	b := &board{o: o, pages: o.Kit.Parse(files, "templates/*.html", nil), phrases: o.Kit.Phrases()}
+	o.Hub.Paint(page, b.paint)
 
 	mux := http.NewServeMux()
 	for pattern, serve := range map[string]http.HandlerFunc{
 		"/{$}":              b.status,
-		"/":                 b.missing,
+		"/":                 o.Kit.Missing,
 		"/healthz":          b.healthz,
 		"/readyz":           b.readyz,
-		"/assets/{file}":    b.asset,
+		"/assets/{file}":    o.Kit.ServeAsset,
 		"/api/":             missingAPI,
 		"/api/v1/floor":     b.api(floorOf),
 		"/api/v1/alarms":    b.api(alarmsOf),
 		"/api/v1/tickets":   b.api(ticketsOf),
 		"/api/v1/anomalies": b.api(anomaliesOf),
 	} {
-		mux.Handle(pattern, readOnly(serve))
+		mux.Handle(pattern, web.ReadOnly(serve))
 	}
 	return guard(mux)
 }
@@ -83,21 +103,18 @@ func (b *board) ready(v *rules.View) bool {
 // healthz says that the process lives. Whether it knows anything is readyz's
 // business, so that a slow journal does not get the process restarted.
 func (b *board) healthz(w http.ResponseWriter, _ *http.Request) {
-	plain(w, http.StatusOK, "ok")
+	web.Plain(w, http.StatusOK, "ok")
 }
 
 // readyz says whether the journal has been read up to its end.
 func (b *board) readyz(w http.ResponseWriter, _ *http.Request) {
 	if !b.ready(b.o.View()) {
-		w.Header().Set("Retry-After", retryAfter)
-		plain(w, http.StatusServiceUnavailable, "the journal is still being read")
+		w.Header().Set("Retry-After", strconv.Itoa(web.RetryAfterS))
+		web.Plain(w, http.StatusServiceUnavailable, "the journal is still being read")
 		return
 	}
-	plain(w, http.StatusOK, "ready")
+	web.Plain(w, http.StatusOK, "ready")
 }
-
-// retryAfter is how long a client should wait while the journal is read, in s.
-const retryAfter = "5"
 
 // shown is one machine to show: configured, heard of, or both.
 type shown struct {

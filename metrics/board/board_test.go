@@ -5,12 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"math"
 	"net/http/httptest"
-	"os"
-	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -20,6 +16,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"rollwarden/metrics/board"
+	"rollwarden/metrics/web"
 	"rollwarden/rules"
 	"rollwarden/rules/event"
 	"rollwarden/rules/units"
@@ -57,7 +54,7 @@ func TestStatusPage(t *testing.T) {
 	if got := page.byID("m.north.wren").fact("Leader"); got != "420 mm long 160 µm ends 600 mm past the print line past the cure exit" {
 		t.Errorf("wren's leader is %q", got)
 	}
-	if got := page.byID("m.north.wren").all("ul", "aside")[0].words(); !strings.Contains(got, "shelved until 09:02:00 by Mira: the office changes the recipe") {
+	if got := page.byID("m.north.wren").all("div", "aside")[0].words(); !strings.Contains(got, "shelved until 09:02:00, 59 min to go by Mira: the office changes the recipe") {
 		t.Errorf("the shelved alarm says %q", got)
 	}
 	if got := page.byID("m.quay.plover").all("p", "calm")[0].words(); !strings.Contains(got, "not known") {
@@ -65,7 +62,7 @@ func TestStatusPage(t *testing.T) {
 	}
 	text := page.words()
 	for _, want := range []string{
-		"The floor Kestrel Lane Decals", "State of 08:02:40, 0 s old", fmt.Sprintf("journal message %d", d.seq),
+		"The floor · Kestrel Lane Decals", "State of 08:02:40", fmt.Sprintf("journal message %d", d.seq),
 		"It is no safety interlock", "2 high", "incomplete: 1", "bad message in the journal: 1",
 		"floor.north.heron.edge.moved: data.cause is missing", "Times are in UTC.",
 	} {
@@ -88,8 +85,9 @@ func checkAlarm(t *testing.T, heron *node, d *desk) {
 	change := d.engine.View(d.now).Alarms.On("north", "heron")[0].Change
 	got := alarms[0].words()
 	for _, want := range []string{
-		"▲▲▲ High", "Bare edge before the cure zone", "for KL-1043/P1", "nobody has acknowledged it for 3 min",
-		strings.Join(strings.Fields(change.Message), " "), "Cheapest " + change.Remedies[0].Text, "costs " + change.Remedies[0].Cost,
+		"▲▲▲ High", "Bare edge before the cure zone", "KL-1043/P1", "unacknowledged for 3 min",
+		strings.TrimPrefix(change.Message, "heron, KL-1043/P1: "), "Cheapest " + change.Remedies[0].Text,
+		"costs " + change.Remedies[0].Cost + " against 111.10 USD for a strike",
 		"Caution " + change.Caution, change.Evidence[0].Name + ": " + change.Evidence[0].Value,
 		"not now: " + change.Remedies[len(change.Remedies)-1].WhyNot,
 	} {
@@ -108,7 +106,7 @@ func TestAcknowledged(t *testing.T) {
 	_, body := get(t, board.Handler(d.options()), "GET", "/")
 	alarm := parse(t, body).byID("m.north.heron").all("section", "alarm", "high")[0]
 	change := d.engine.View(d.now).Alarms.On("north", "heron")[0].Change
-	if got := alarm.all("p", "message")[0].words(); !strings.Contains(got, "Mira") {
+	if got := alarm.all("p", "reason")[0].words(); !strings.Contains(got, "Mira") {
 		t.Errorf("the message does not say who acknowledged it: %s", got)
 	}
 	for _, c := range alarm.children {
@@ -190,8 +188,9 @@ func TestUnknown(t *testing.T) {
 	}
 	for _, m := range []*node{heron, wren} {
 		drawing := m.all("svg", "path")[0]
-		if !strings.Contains(drawing.attrs["aria-label"], "edge unknown") || len(drawing.all("line", "unseen")) != 1 || len(drawing.all("circle", "front")) != 0 {
-			t.Errorf("the drawing shows an edge that nobody knows: %v", drawing.attrs)
+		if !strings.Contains(drawing.attrs["aria-label"], "Edge now: unknown") || len(drawing.all("path", "film", "unseen")) != 1 ||
+			len(drawing.all("path", "edge")) != 0 || len(drawing.all("circle", "roll", "unseen")) != 1 || len(drawing.all("text", "query")) != 4 {
+			t.Errorf("the drawing shows an edge or a roll that nobody knows: %s", drawing.attrs["aria-label"])
 		}
 	}
 	if got := heron.all("p", "heard")[0].words(); got != "never heard" {
@@ -234,19 +233,19 @@ func TestEscapes(t *testing.T) {
 	d.say("north", "wren", "run.started", &event.RunStarted{Run: event.Run{Job: evil, Part: evil, Recipe: evil}})
 	d.apply(event.Event{ID: "odd", Source: evil, Type: event.Type(evil), Time: d.now, Site: "north", Machine: "wren"})
 	d.engine.Refuse(d.seq+1, d.now, evil, errors.New(evil))
-	o := d.options()
-	o.Shop = evil
+	o := d.options(func(o *web.Options) { o.Shop = evil })
 	h := board.Handler(o)
 	_, body := get(t, h, "GET", "/")
 	page := parse(t, body)
-	for _, name := range []string{"script", "style", "iframe", "object", "embed"} {
-		if found := page.all(name); len(found) > 0 {
-			t.Errorf("the page has a %s", name)
+	for name, want := range map[string]int{"script": 1, "style": 0, "iframe": 0, "object": 0, "embed": 0} {
+		if found := page.all(name); len(found) != want {
+			t.Errorf("the page has %d %s elements, want %d", len(found), name, want)
 		}
 	}
+	texts := []string{"aria-label", "value", "data-key"} // what may hold any text
 	for _, n := range page.all("") {
 		for attr, value := range n.attrs {
-			if strings.HasPrefix(attr, "on") || attr == "style" || attr != "aria-label" && strings.Contains(value, "alert") {
+			if strings.HasPrefix(attr, "on") || attr == "style" || !slices.Contains(texts, attr) && strings.Contains(value, "alert(") {
 				t.Errorf("<%s> has %s=%q", n.name, attr, value)
 			}
 		}
@@ -340,7 +339,7 @@ func TestHeaders(t *testing.T) {
 	for _, path := range everyPath {
 		response, _ := get(t, h, "GET", path)
 		for name, want := range map[string]string{
-			"X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Referrer-Policy": "no-referrer",
+			"X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Referrer-Policy": "same-origin",
 			"Cache-Control": "no-store", "Cross-Origin-Opener-Policy": "same-origin", "Cross-Origin-Resource-Policy": "same-origin",
 		} {
 			if got := response.Header.Get(name); got != want {
@@ -348,12 +347,12 @@ func TestHeaders(t *testing.T) {
 			}
 		}
 		policy := response.Header.Get("Content-Security-Policy")
-		for _, want := range []string{"default-src 'none'", "style-src 'self'", "frame-ancestors 'none'", "base-uri 'none'", "form-action 'none'"} {
+		for _, want := range []string{"default-src 'none'", "style-src 'self'", "script-src 'self'", "frame-ancestors 'none'", "base-uri 'none'", "form-action 'self'"} {
 			if !strings.Contains(policy, want) {
 				t.Errorf("%s: the policy %q lacks %s", path, policy, want)
 			}
 		}
-		if strings.Contains(policy, "unsafe") || strings.Contains(policy, "script-src") {
+		if strings.Contains(policy, "unsafe") || strings.Contains(policy, "*") {
 			t.Errorf("%s: the policy %q allows what the page does not need", path, policy)
 		}
 	}
@@ -368,11 +367,10 @@ func TestAssets(t *testing.T) {
 	for _, n := range parse(t, body).all("") {
 		for _, attr := range []string{"href", "src"} {
 			url := n.attrs[attr]
-			if url == "" || strings.HasPrefix(url, "#") || strings.HasPrefix(url, "/?") {
-				continue
+			if url != "" && !strings.HasPrefix(url, "#") && (!strings.HasPrefix(url, "/") || strings.HasPrefix(url, "//")) {
+				t.Errorf("<%s> leads to %s", n.name, url)
 			}
 			if !strings.HasPrefix(url, "/assets/") {
-				t.Errorf("<%s> leads to %s", n.name, url)
 				continue
 			}
 			response, _ := get(t, h, "GET", url)
@@ -382,7 +380,7 @@ func TestAssets(t *testing.T) {
 			kinds[response.Header.Get("Content-Type")] = url
 		}
 	}
-	if !slices.Equal(slices.Sorted(maps.Keys(kinds)), []string{"image/svg+xml", "text/css; charset=utf-8"}) {
+	if !slices.Equal(slices.Sorted(maps.Keys(kinds)), []string{"image/svg+xml", "text/css; charset=utf-8", "text/javascript; charset=utf-8"}) {
 		t.Errorf("the page has assets of %v", kinds)
 	}
 	if response, _ := get(t, h, "GET", "/assets/board.css"); response.StatusCode != 404 {
@@ -527,8 +525,9 @@ func TestEmptyLists(t *testing.T) {
 func TestZoneAndUnits(t *testing.T) {
 	d := newDesk(t)
 	morning(d)
-	o := d.options()
-	o.Zone, o.Display = time.FixedZone("shop", -5*3600), units.Display{Fahrenheit: true, Imperial: true}
+	o := d.options(func(o *web.Options) {
+		o.Zone, o.Display = time.FixedZone("shop", -5*3600), units.Display{Fahrenheit: true, Imperial: true, Clock12: true}
+	})
 	_, body := get(t, board.Handler(o), "GET", "/")
 	page := parse(t, body)
 	heron := page.byID("m.north.heron")
@@ -538,14 +537,14 @@ func TestZoneAndUnits(t *testing.T) {
 	if got := heron.fact("Air"); got != "70 °F 46 % humidity" {
 		t.Errorf("the air is %q", got)
 	}
-	if got := heron.fact("Next run"); !strings.Contains(got, "at 03:14:00") {
+	if got := heron.fact("Next run"); !strings.Contains(got, "at 3:14:00 AM") {
 		t.Errorf("the next run is %q", got)
 	}
 	if !strings.Contains(page.words(), "Times are in shop.") {
 		t.Error("the page does not name its zone")
 	}
 	stamp := page.all("time")[0]
-	if stamp.attrs["datetime"] != "2026-03-02T08:02:40Z" || !strings.Contains(stamp.words(), "03:02:40") {
+	if stamp.attrs["datetime"] != "2026-03-02T08:02:40Z" || !strings.Contains(stamp.words(), "3:02:40 AM") {
 		t.Errorf("the page is of %q, %q", stamp.attrs["datetime"], stamp.words())
 	}
 }
@@ -595,7 +594,7 @@ func TestStrangers(t *testing.T) {
 	}
 	_, body := get(t, board.Handler(d.options()), "GET", "/")
 	page := parse(t, body)
-	if got := len(page.all("article", "machine")); got != 3+20 {
+	if got := len(page.all("article", "strip")); got != 3+20 {
 		t.Errorf("the page shows %d machines, want 23", got)
 	}
 	if !strings.Contains(page.words(), "980 more machines") || !strings.Contains(page.words(), "The newest 10 of 1000 events") {
@@ -614,8 +613,9 @@ func TestWhileFolding(t *testing.T) {
 	morning(d)
 	var view atomic.Pointer[rules.View]
 	view.Store(d.engine.View(d.now))
-	o, now := d.options(), d.now
-	o.View, o.Now = view.Load, func() time.Time { return now }
+	now := d.now
+	o := d.options(func(o *web.Options) { o.Now = func() time.Time { return now } })
+	o.View = view.Load
 	h := board.Handler(o)
 	var readers sync.WaitGroup
 	for _, target := range []string{"/", "/api/v1/floor", "/api/v1/alarms", "/api/v1/anomalies"} {
@@ -643,75 +643,17 @@ func TestWhileFolding(t *testing.T) {
 func TestHeldStill(t *testing.T) {
 	d := newDesk(t)
 	h := board.Handler(d.options())
-	for target, want := range map[string]string{"/": "5", "/?still": ""} {
+	for target, want := range map[string]string{"/": "10 /stream?lang=en&page=board", "/?still": " "} {
 		_, body := get(t, h, "GET", target)
-		got := ""
-		for _, n := range parse(t, body).all("meta") {
+		page := parse(t, body)
+		refresh := ""
+		for _, n := range page.all("meta") {
 			if n.attrs["http-equiv"] == "refresh" {
-				got = n.attrs["content"]
+				refresh = n.attrs["content"]
 			}
 		}
-		if got != want {
-			t.Errorf("%s is loaded again after %q s, want %q", target, got, want)
+		if got := refresh + " " + page.byID("main").attrs["data-stream"]; got != want {
+			t.Errorf("%s is loaded again or kept up to date by %q, want %q", target, got, want)
 		}
 	}
-}
-
-// TestContrast computes every pair of text and ground of the style sheet by
-// day and by night. Formula and limit of 4.5:1: WCAG 2.2, success criterion
-// 1.4.3 and the definition of relative luminance.
-func TestContrast(t *testing.T) {
-	sheet, err := os.ReadFile("assets/board.css")
-	if err != nil {
-		t.Fatal(err)
-	}
-	day, night, found := strings.Cut(string(sheet), "prefers-color-scheme: dark")
-	if !found {
-		t.Fatal("the style sheet has no night")
-	}
-	if black := contrast("#000000", "#ffffff"); math.Abs(black-21) > 1e-9 {
-		t.Fatalf("black on white is %g, want 21", black)
-	}
-	for name, text := range map[string]string{"day": day, "night": night} {
-		colours := map[string]string{}
-		for _, m := range regexp.MustCompile(`--([a-z-]+): (#[0-9a-f]{6})`).FindAllStringSubmatch(text, -1) {
-			colours[m[1]] = m[2]
-		}
-		for ground, texts := range map[string][]string{
-			"ground": {"ink", "quiet"}, "sheet": {"ink", "quiet", "high"},
-			"high-wash": {"ink", "quiet", "high"}, "medium-wash": {"ink", "quiet", "medium", "high"}, "low-wash": {"ink", "quiet", "low", "high"},
-		} {
-			for _, over := range texts {
-				if got := contrast(colours[over], colours[ground]); !(got >= 4.5) {
-					t.Errorf("%s: %s on %s has a contrast of %.2f, want 4.5 or more", name, over, ground, got)
-				}
-			}
-		}
-	}
-}
-
-func contrast(a, b string) float64 {
-	x, y := luminance(a), luminance(b)
-	return (max(x, y) + 0.05) / (min(x, y) + 0.05)
-}
-
-func luminance(colour string) float64 {
-	if len(colour) != 7 {
-		return math.NaN()
-	}
-	sum := 0.0
-	for i, weight := range []float64{0.2126, 0.7152, 0.0722} {
-		v, err := strconv.ParseUint(colour[1+2*i:3+2*i], 16, 8)
-		if err != nil {
-			return math.NaN()
-		}
-		c := float64(v) / 255
-		if c <= 0.04045 {
-			c /= 12.92
-		} else {
-			c = math.Pow((c+0.055)/1.055, 2.4)
-		}
-		sum += weight * c
-	}
-	return sum
 }

@@ -15,6 +15,7 @@ import (
 	"github.com/bojanz/currency"
 
 	"rollwarden/metrics/board"
+	"rollwarden/metrics/web"
 	"rollwarden/rules"
 	"rollwarden/rules/event"
 	"rollwarden/rules/film"
@@ -74,6 +75,7 @@ type desk struct {
 	now    time.Time
 	wake   time.Time
 	seq    uint64
+	role   func(*http.Request) string // of whoever looks; nil when anybody may do anything
 }
 
 func newDesk(t testing.TB) *desk {
@@ -122,14 +124,28 @@ func (d *desk) wait(span time.Duration) {
 	}
 }
 
-// options shows the desk's floor as it is now.
-func (d *desk) options() board.Options {
+// options shows the desk's floor as it is now, in a shop's own way.
+func (d *desk) options(own ...func(*web.Options)) board.Options {
+	d.t.Helper()
+	o := web.Options{Shop: "Kestrel Lane Decals", Now: func() time.Time { return d.now }}
+	for _, set := range own {
+		set(&o)
+	}
+	kit, err := web.New(o)
+	if err != nil {
+		d.t.Fatal(err)
+	}
 	v := d.engine.View(d.now)
+	hub := web.NewHub(web.HubOptions{Kit: kit, Pulse: func() web.Pulse { return web.Pulse{Seq: v.Seq, At: v.At, Ready: true} }, Role: d.role})
 	return board.Options{
-		View: func() *rules.View { return v }, Now: func() time.Time { return d.now },
-		Shop: "Kestrel Lane Decals", Machines: d.site.Machines, Rows: d.site.Book.Rows,
+		Kit: kit, Hub: hub, View: func() *rules.View { return v },
+		Machines: d.site.Machines, Rows: d.site.Book.Rows, Films: d.site.Films,
+		StrikeCost: func(string, string) string { return "111.10 USD" },
 	}
 }
+
+// german is a shop whose readers all read German.
+func german(o *web.Options) { o.Language = "de" }
 
 func num(v float64) *float64 { return &v }
 func truth(b bool) *bool     { return &b }

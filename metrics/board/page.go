@@ -1,233 +1,194 @@
 package board
 
 import (
-	"bytes"
-	"embed"
+	"cmp"
+	"errors"
 	"html/template"
 	"maps"
 	"net/http"
 	"slices"
 	"time"
 
+	"rollwarden/metrics/web"
 	"rollwarden/rules"
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
-	"rollwarden/rules/hazard"
-	"rollwarden/rules/units"
 )
 
-//go:embed templates
-var templateFiles embed.FS
-
-// parsePages makes one set of templates for each language, with that
-// language's words as the function t.
-func parsePages(a assets) map[string]*template.Template {
-	pages := make(map[string]*template.Template, len(languages))
-	for _, lang := range languages {
-		pages[lang] = template.Must(template.New("").Funcs(template.FuncMap{
-			"t":     catalogue[lang].say,
-			"asset": func(name string) string { return a.url[name] },
-		}).ParseFS(templateFiles, "templates/*.html"))
-	}
-	return pages
-}
+// page is the board's name among the live pages, and in the navigation.
+const page = "board"
 
 // The number of things on the page that a flood could make many.
 const (
 	mostStrangers = 20 // machines that are not configured
 	mostAnomalies = 10
+	mostAlarms    = 60 // in the list over the whole floor
+	mostMarks     = 400
 )
 
-// refreshS is how often the page is loaded again, in s.
-const refreshS = 5
+// refreshS is how often the page is loaded again without a script, in s.
+const refreshS = 10
 
-// frame is what every page has.
-type frame struct {
-	Lang    string
-	Shop    string
-	Title   string
-	Refresh int // s; 0 for a page that is held still
-	Text    string
-}
-
+// statusPage is the page as it is first loaded. From then on its parts change by
+// themselves.
 type statusPage struct {
-	frame
-	Held      bool
-	Ready     bool
-	Seq       uint64
-	At        stamp
-	Age       string
-	Zone      string
-	Summary   []summary
-	Machines  []card
-	More      int
-	Anomalies []anomalyLine
-	AllOdd    uint64
-	Refused   []refusedLine
-	Untold    []refusedLine // pages that a channel has not taken, by channel
+	web.Frame
+	Held   bool
+	Stream string
+	Now    string
+	Seq    uint64
+	At     web.Stamp
+	Zone   string
+	Notices, Alarms, Shift,
+	Odd template.HTML
+	Strips []template.HTML
 }
 
-// stamp is a moment for people and for programs.
-type stamp struct{ Text, Machine string }
-
-type summary struct {
-	Priority, Text string
-	On             []link
+// painter turns one view into a page for one audience.
+type painter struct {
+	*board
+	web.Pen
+	audience web.Audience
+	view     *rules.View
+	shown    []shown
+	more     int // machines that there is no room for
 }
 
-type link struct{ Anchor, Name string }
-
-type anomalyLine struct {
-	At           stamp
-	Machine      string
-	Text, Reason string
-}
-
-type refusedLine struct {
-	Text string
-	N    uint64
+func (b *board) painter(a web.Audience, v *rules.View) *painter {
+	p := &painter{board: b, Pen: b.o.Kit.PenIn(a.Lang), audience: a, view: v}
+	strangers := 0
+	for _, s := range b.machines(v) {
+		if s.plant == nil {
+			if strangers++; strangers > mostStrangers {
+				p.more++
+				continue
+			}
+		}
+		p.shown = append(p.shown, s)
+	}
+	return p
 }
 
 // status serves the page of the whole floor.
 func (b *board) status(w http.ResponseWriter, r *http.Request) {
-	lang := pick(r.Header.Get("Accept-Language"))
 	v := b.o.View()
 	if v == nil {
-		w.Header().Set("Retry-After", retryAfter)
-		b.notice(w, r, http.StatusServiceUnavailable, "reading", refreshS)
+		b.o.Kit.Reading(w, r)
 		return
 	}
-	p := &painter{board: b, view: v, words: catalogue[lang], now: b.o.Now(), shown: b.machines(v)}
-	page := p.status()
-	page.Lang, page.Shop = lang, b.o.Shop
-	if page.Held = r.URL.Query().Has("still"); !page.Held {
-		page.Refresh = refreshS
-	}
-	b.render(w, lang, "status", http.StatusOK, page)
-}
-
-func (b *board) missing(w http.ResponseWriter, r *http.Request) {
-	b.notice(w, r, http.StatusNotFound, "missing", 0)
-}
-
-// notice serves a page that says one thing.
-func (b *board) notice(w http.ResponseWriter, r *http.Request, status int, key string, refresh int) {
-	lang := pick(r.Header.Get("Accept-Language"))
-	b.render(w, lang, key, status, frame{
-		Lang: lang, Shop: b.o.Shop, Refresh: refresh,
-		Title: catalogue[lang].say(key + ".title"), Text: catalogue[lang].say(key + ".text"),
-	})
-}
-
-// render writes a page only when it is whole, so that a fault in a template
-// never leaves half a floor on the screen.
-func (b *board) render(w http.ResponseWriter, lang, name string, status int, page any) {
-	var body bytes.Buffer
-	if err := b.pages[lang].ExecuteTemplate(&body, name, page); err != nil {
-		plain(w, http.StatusInternalServerError, "the page could not be made: "+err.Error())
+	a := b.o.Hub.Audience(r, page, "")
+	p := b.painter(a, v)
+	parts, err := p.parts()
+	if err != nil {
+		web.Plain(w, http.StatusInternalServerError, "the page could not be made: "+err.Error())
 		return
 	}
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.Header().Set("Content-Language", lang)
-	w.WriteHeader(status)
-	w.Write(body.Bytes())
-}
-
-// painter turns one view into a page in one language.
-type painter struct {
-	*board
-	words
-	view  *rules.View
-	now   time.Time
-	shown []shown
-}
-
-func (p *painter) status() *statusPage {
-	page := &statusPage{
-		Ready: p.ready(p.view), Seq: p.view.Seq, At: p.stamp(p.view.At), Age: p.ago(p.view.At), Zone: p.zone(),
+	s := &statusPage{
+		Frame: b.o.Kit.Frame(r, page, p.Say("title")), Held: r.URL.Query().Has("still"),
+		Now: machineTime(p.Now), Seq: v.Seq, At: p.Stamp(v.At), Zone: p.ZoneName(),
 	}
-	strangers := 0
+	if !s.Held {
+		s.Refresh, s.Stream = refreshS, a.Stream()
+	}
+	last := len(parts) - 1
+	s.Notices, s.Alarms = template.HTML(parts[0].HTML), template.HTML(parts[1].HTML)
+	for _, part := range parts[2 : last-1] {
+		s.Strips = append(s.Strips, template.HTML(part.HTML))
+	}
+	s.Shift, s.Odd = template.HTML(parts[last-1].HTML), template.HTML(parts[last].HTML)
+	b.pages.Render(w, a.Lang, "status", http.StatusOK, s)
+}
+
+var errNoView = errors.New("the journal has not been read")
+
+// paint makes the parts for the hub.
+func (b *board) paint(a web.Audience) ([]web.Part, error) {
+	v := b.o.View()
+	if v == nil {
+		return nil, errNoView
+	}
+	return b.painter(a, v).parts()
+}
+
+// parts makes what changes by itself: the notices, the alarms of the floor, a
+// strip for each machine, the shift, and what did not fit.
+func (p *painter) parts() ([]web.Part, error) {
+	type piece struct {
+		id, template string
+		data         any
+	}
+	pieces := []piece{{"notices", "notices", p.notices()}, {"alarms", "floor-alarms", p.floorAlarms()}}
 	for _, s := range p.shown {
-		if s.plant == nil {
-			if strangers++; strangers > mostStrangers {
-				page.More++
-				continue
-			}
-		}
-		page.Machines = append(page.Machines, p.card(s))
+		pieces = append(pieces, piece{anchor(s.site, s.machine), "strip", p.strip(s)})
 	}
-	page.Summary = p.summary()
-	page.Title = p.say("title")
-	page.Anomalies, page.AllOdd = p.anomalies()
-	page.Refused = p.refused()
-	page.Untold = p.untold()
-	return page
-}
-
-// summary counts the active alarms of each priority and says where they are,
-// over all machines, whether the page has room for them or not.
-func (p *painter) summary() []summary {
-	var out []summary
-	for _, priority := range hazard.Priorities {
-		s, n := summary{Priority: string(priority)}, 0
-		for _, m := range p.shown {
-			on := 0
-			for _, a := range p.view.Alarms.On(m.site, m.machine) {
-				if a.State.Active() && a.Change.Priority == string(priority) {
-					on++
-				}
-			}
-			if n += on; on > 0 && len(s.On) < mostStrangers {
-				s.On = append(s.On, link{anchor(m.site, m.machine), m.machine})
-			}
+	pieces = append(pieces, piece{"shift", "shift", p.shift()}, piece{"odd", "odd", p.odd()})
+	parts := make([]web.Part, len(pieces))
+	for i, x := range pieces {
+		html, err := p.pages.Fragment(p.Lang, x.template, x.data)
+		if err != nil {
+			return nil, err
 		}
-		if n > 0 {
-			s.Text = p.say("summary."+string(priority), n)
-			out = append(out, s)
-		}
+		parts[i] = web.Part{ID: x.id, HTML: html}
 	}
-	return out
+	return parts, nil
 }
 
 // anchor is a machine's place on the page. A dot stands in no name.
 func anchor(site, machine string) string { return "m." + site + "." + machine }
 
-// Oddities.
+// Texts.
 
-func (p *painter) anomalies() (lines []anomalyLine, all uint64) {
-	for _, n := range p.view.Floor.Anomalies.Total {
-		all += n
-	}
-	newest := p.view.Floor.Anomalies.Newest
-	for i := len(newest) - 1; i >= 0 && len(lines) < mostAnomalies; i-- {
-		n := &newest[i]
-		line := anomalyLine{At: p.stamp(n.At), Machine: n.Machine, Text: n.Text}
-		if line.Machine == "" {
-			line.Machine = p.say("unknown")
-		}
-		for _, k := range floor.AnomalyKinds {
-			if k.Code == n.Kind {
-				line.Reason = k.Doc
-			}
-		}
-		lines = append(lines, line)
-	}
-	return lines, all
+// said is a text that may be in another language than the page.
+type said struct {
+	Text    string
+	Foreign bool // it is in English on a page that is not
 }
 
-func (p *painter) refused() []refusedLine {
-	var lines []refusedLine
-	for _, kind := range append(slices.Clone(event.RejectKinds), "event") {
-		if n := p.view.Floor.Counts.Rejected[kind]; n > 0 {
-			lines = append(lines, refusedLine{p.name("reject", kind), n})
-		}
-	}
-	return lines
+// turn says a text of the rules in the page's language, if there is a phrase.
+func (p *painter) turn(text string) said {
+	turned, ok := p.phrases.In(p.Lang, text)
+	return said{turned, !ok}
 }
 
-// untold counts the pages that a channel has refused at least once and has not
-// taken since: the people behind it may not know of the alarm.
-func (p *painter) untold() []refusedLine {
+// value says a value: a number, a name, or one of the rules' words.
+func (p *painter) value(text string) string {
+	if p.Lang == "en" {
+		return text
+	}
+	return p.phrases.Value(p.Words, text)
+}
+
+// moving is a text that changes while time goes by; a script counts it on.
+type moving struct {
+	At      string
+	In, Ago string // with {} for the time that is left or has passed
+	Text    string
+}
+
+// ago is a text about how long something has been so.
+func (p *painter) ago(key string, t time.Time) moving {
+	return moving{At: machineTime(t), Ago: p.Say(key, "{}"), Text: p.Say(key, p.Ago(t))}
+}
+
+func machineTime(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05.000Z") }
+
+// Notices.
+
+type noticesPart struct {
+	Ready  bool
+	Untold []counted // pages that a channel has not taken, by channel
+}
+
+type counted struct {
+	Text string
+	N    uint64
+}
+
+// notices says what a person has to know before he trusts the rest. It counts
+// the pages that a channel has refused at least once and has not taken since:
+// the people behind it may not know of the alarm.
+func (p *painter) notices() noticesPart {
+	part := noticesPart{Ready: p.ready(p.view)}
 	counts := map[string]uint64{}
 	for _, page := range p.view.Alarms.Pages {
 		for _, open := range page.Open {
@@ -236,37 +197,48 @@ func (p *painter) untold() []refusedLine {
 			}
 		}
 	}
-	var lines []refusedLine
 	for _, channel := range slices.Sorted(maps.Keys(counts)) {
-		lines = append(lines, refusedLine{channel, counts[channel]})
+		part.Untold = append(part.Untold, counted{channel, counts[channel]})
 	}
-	return lines
+	return part
 }
 
-// Times.
+// What did not fit.
 
-// ago is how long before now a moment was; one that a clock elsewhere puts in
-// the future is now.
-func (p *painter) ago(t time.Time) string { return units.Span(max(0, p.now.Sub(t))) }
-
-// zone names the zone of the page's times. That of this computer has no name
-// that a reader elsewhere could use, so it goes by what its clock shows.
-func (p *painter) zone() string {
-	if p.o.Zone == time.Local {
-		return p.now.In(p.o.Zone).Format("MST (UTC-07:00)")
-	}
-	return p.o.Zone.String()
+type oddPart struct {
+	More      int // machines that there is no room for
+	Anomalies []anomalyLine
+	All       uint64
+	Refused   []counted
 }
 
-// clock writes a moment in the shop's zone, with its date unless it is today's.
-func (p *painter) clock(t time.Time) string {
-	t, now := t.In(p.o.Zone), p.now.In(p.o.Zone)
-	if t.Format(time.DateOnly) == now.Format(time.DateOnly) {
-		return t.Format("15:04:05")
-	}
-	return t.Format("2006-01-02 15:04")
+type anomalyLine struct {
+	At      web.Stamp
+	Machine string
+	Text    string
+	Reason  said
 }
 
-func (p *painter) stamp(t time.Time) stamp {
-	return stamp{p.clock(t), t.UTC().Format(time.RFC3339)}
+func (p *painter) odd() oddPart {
+	part := oddPart{More: p.more}
+	for _, n := range p.view.Floor.Anomalies.Total {
+		part.All += n
+	}
+	newest := p.view.Floor.Anomalies.Newest
+	for i := len(newest) - 1; i >= 0 && len(part.Anomalies) < mostAnomalies; i-- {
+		n := &newest[i]
+		line := anomalyLine{At: p.Stamp(n.At), Machine: cmp.Or(n.Machine, p.Say("unknown")), Text: n.Text}
+		for _, k := range floor.AnomalyKinds {
+			if k.Code == n.Kind {
+				line.Reason = p.turn(k.Doc)
+			}
+		}
+		part.Anomalies = append(part.Anomalies, line)
+	}
+	for _, kind := range append(slices.Clone(event.RejectKinds), "event") {
+		if n := p.view.Floor.Counts.Rejected[kind]; n > 0 {
+			part.Refused = append(part.Refused, counted{p.Name("reject", kind, kind), n})
+		}
+	}
+	return part
 }

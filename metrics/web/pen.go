@@ -44,10 +44,14 @@ func (p Pen) ZoneName() string {
 // Clock writes a moment in the shop's zone, with its date unless it is today's.
 func (p Pen) Clock(t time.Time) string {
 	t, now := t.In(p.Zone), p.Now.In(p.Zone)
-	if t.Format(time.DateOnly) == now.Format(time.DateOnly) {
-		return t.Format("15:04:05")
+	second, minute := "15:04:05", "15:04"
+	if p.Clock12 {
+		second, minute = "3:04:05 PM", "3:04 PM"
 	}
-	return t.Format("2006-01-02 15:04")
+	if t.Format(time.DateOnly) == now.Format(time.DateOnly) {
+		return t.Format(second)
+	}
+	return t.Format(time.DateOnly + " " + minute)
 }
 
 // Stamp writes a moment.

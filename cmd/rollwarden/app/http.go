@@ -4,14 +4,17 @@ import (
 	"context"
 	"math"
 	"net/http"
+	"strconv"
 	"time"
 
+	"github.com/bojanz/currency"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"rollwarden/metrics/board"
 	"rollwarden/metrics/prom"
+	"rollwarden/metrics/web"
 )
 
 // newMetrics registers what the watch shows to Prometheus.
@@ -85,14 +88,83 @@ func (a *App) startAt(site, machine string) (time.Time, bool) {
 // server serves the board, the metrics and the health pages. Its limits keep a
 // slow or endless request from holding on to the watch.
 func (a *App) server(metrics http.Handler) *http.Server {
+	kit, err := web.New(web.Options{
+		Shop: a.cfg.Shop.Name, Zone: a.tickets.Location, Display: a.cfg.Display(), Now: a.clock.Now, Machines: a.places(),
+	})
+	if err != nil {
+		panic(err) // only a shop's own texts can be wrong, and there are none yet
+	}
+	hub := web.NewHub(web.HubOptions{Kit: kit, Pulse: a.pulse, Failed: func(who web.Audience, err error) {
+		a.log.Error().Err(err).Str("page", who.Page).Msg("a live page could not be made")
+	}})
 	mux := http.NewServeMux()
 	mux.Handle("/metrics", metrics)
+	mux.Handle("GET /stream", hub)
 	mux.Handle("/", board.Handler(board.Options{
-		View: a.View, Ready: a.ready, Now: a.clock.Now, Shop: a.cfg.Shop.Name, Zone: a.tickets.Location,
-		Display: a.cfg.Display(), Machines: a.site.Machines, Rows: a.site.Book.Rows, StartAt: a.startAt,
+		Kit: kit, Hub: hub, View: a.View, Ready: a.ready, Machines: a.site.Machines, Rows: a.site.Book.Rows,
+		Films: a.site.Films, StartAt: a.startAt, StrikeCost: a.strikeCost,
 	}))
-	return &http.Server{
+	server := &http.Server{
 		Handler: mux, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
 		WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,
 	}
+	ctx, cancel := context.WithCancel(context.Background())
+	server.RegisterOnShutdown(cancel)
+	go hub.Run(ctx)
+	go a.announce(ctx, hub)
+	return server
+}
+
+// announce tells the hub of new views.
+func (a *App) announce(ctx context.Context, hub *web.Hub) {
+	look := time.NewTicker(viewEvery)
+	defer look.Stop()
+	for last := a.View(); ; {
+		select {
+		case <-look.C:
+			if v := a.View(); v != last {
+				last = v
+				hub.Changed()
+			}
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+// pulse is how well the watch is, for the pages that are open.
+func (a *App) pulse() web.Pulse {
+	v := a.View()
+	if v == nil {
+		return web.Pulse{}
+	}
+	return web.Pulse{Seq: v.Seq, At: v.At, Ready: a.ready()}
+}
+
+// places names the configured machines.
+func (a *App) places() []web.Place {
+	var all []web.Place
+	for _, m := range a.site.Machines {
+		all = append(all, web.Place{Site: m.Site, Machine: m.Name})
+	}
+	return all
+}
+
+// strikeCost is what a head strike would cost on a machine with what is loaded.
+func (a *App) strikeCost(site, machine string) string {
+	v, advisor := a.View(), a.site.Advisor
+	if v == nil || advisor == nil {
+		return ""
+	}
+	m := v.Floor.Machine(site, machine)
+	if m == nil || advisor.Costs.Currency == "" {
+		return ""
+	}
+	film := a.site.Films.Lookup(m.Roll.Stock, m.Roll.Class)
+	cost, err := currency.NewAmount(strconv.FormatFloat(advisor.StrikePrice(film, advisor.Costs.StrikeReprint), 'f', 6, 64), advisor.Costs.Currency)
+	if err != nil {
+		return ""
+	}
+	cost = cost.Round()
+	return cost.Number() + " " + cost.CurrencyCode()
 }

@@ -69,7 +69,7 @@
     }
     if (from.nodeName === "FORM" && typed(from)) return;
     for (const { name } of [...from.attributes]) {
-      if (!to.hasAttribute(name) && !kept(from, name)) from.removeAttribute(name);
+      if (!to.hasAttribute(name) && !kept(from, name) && name !== "data-entry" && name !== "data-said") from.removeAttribute(name);
     }
     for (const { name, value } of [...to.attributes]) {
       if (from.getAttribute(name) !== value && !kept(from, name)) from.setAttribute(name, value);
@@ -105,6 +105,7 @@
     const focus = document.activeElement;
     const inside = have.contains(focus);
     morph(have, fresh);
+    if (fresh.dataset.title) document.title = document.title.replace(/^.*?(?= · |$)/, fresh.dataset.title);
     remember(have);
     tick(have);
     if (inside && !focus.isConnected) {
@@ -122,12 +123,30 @@
     }
   }
 
+  // entry is a new id for what a form says; one that is sent again unchanged
+  // keeps it, so that it counts once. A form that was sent gets another.
+  function entry(form, data) {
+    const said = JSON.stringify(data);
+    if (form.dataset.said !== said) {
+      const b = crypto.getRandomValues(new Uint8Array(16));
+      b[6] = (b[6] & 0x0f) | 0x40; // a random UUID: RFC 9562, section 5.4
+      b[8] = (b[8] & 0x3f) | 0x80;
+      const hex = [...b].map((v) => v.toString(16).padStart(2, "0")).join("");
+      form.dataset.entry = hex.replace(/^(.{8})(.{4})(.{4})(.{4})/, "$1-$2-$3-$4-");
+      form.dataset.said = said;
+    }
+    return form.dataset.entry;
+  }
+
   // Forms are sent in place. What the watch answers stands beside the button.
   async function send(form, button) {
     const answer = form.querySelector("output");
     const data = Object.fromEntries(new FormData(form, button));
     delete data.back;
+    delete data.id;
     for (const key of form.dataset.numbers?.split(" ") ?? []) if (key in data) data[key] = Number(data[key]);
+    for (const key of Object.keys(data)) if (data[key] === "") delete data[key];
+    data.id = entry(form, data);
     if (data.by) memory.set("name", data.by);
     answer.className = "";
     answer.textContent = form.dataset.sending;
@@ -138,10 +157,11 @@
       });
       if (response.ok) {
         answer.textContent = form.dataset.sent;
+        delete form.dataset.said;
         for (const e of form.elements) if (e.name !== "by") e.defaultValue = e.value; // sent, so no longer typed
         return;
       }
-      const problem = await response.json().catch(() => ({}));
+      const problem = await response.json().catch(() => ({})); // as RFC 9457 lays it out
       answer.textContent = problem.detail ?? form.dataset.failed;
     } catch {
       answer.textContent = form.dataset.failed;
@@ -234,12 +254,13 @@
   }
 
   function startStream() {
-    const main = document.querySelector("main[data-stream]");
+    const main = document.querySelector("main");
     const served = Date.parse(main?.dataset.now ?? "");
+    const stream = main?.dataset.stream;
     if (served) ahead = served - Date.now();
-    setInterval(() => { tick(document); if (main) judge(); }, 1000);
+    setInterval(() => { tick(document); if (stream) judge(); }, 1000);
     tick(document);
-    if (main) open(main.dataset.stream);
+    if (stream) open(stream);
   }
 
   document.addEventListener("DOMContentLoaded", () => {
