@@ -110,10 +110,13 @@ const cent = 0.01
 func Advise(p Problem) Advice {
 	m := newModel(p)
 	a := Advice{Problem: p, Present: m.present()}
-	best := m.search()
 	a.Bound = m.bound()
+	var best []int
 	if m.n <= MostExact {
-		best, a.Exact = m.exact(best)
+		best, a.Exact = m.exact(m.search(stepsExact))
+	}
+	if !a.Exact {
+		best = m.search(stepsLong)
 	}
 	a.Advised = m.plan(best)
 	if a.Present.Cost()-a.Advised.Cost() < cent {

@@ -2,7 +2,6 @@ package queue
 
 import (
 	"math"
-	"math/rand/v2"
 	"slices"
 )
 
@@ -17,11 +16,8 @@ const (
 // of several orders that are cheap to make, improves it by moving and swapping
 // runs until nothing helps, and goes on from slightly disturbed copies until
 // its steps are used up.
-func (m *model) search() []int {
-	m.steps = stepsLong
-	if m.n <= MostExact {
-		m.steps = stepsExact
-	}
+func (m *model) search(steps int) []int {
+	m.steps = steps
 	best, least := []int(nil), math.Inf(1)
 	for _, free := range m.starts() {
 		if c := m.freeCost(free, math.Inf(1)); c < least-1e-9 {
@@ -29,10 +25,10 @@ func (m *model) search() []int {
 		}
 	}
 	least = m.improve(best, least)
-	random := rand.New(rand.NewPCG(1, 2))
+	var d dice
 	for trial := slices.Clone(best); m.steps > 0 && len(m.free) > 3; {
 		copy(trial, best)
-		disturb(trial, random)
+		disturb(trial, &d)
 		if c := m.improve(trial, m.freeCost(trial, math.Inf(1))); c < least-1e-9 {
 			least = c
 			best, trial = trial, best
@@ -176,11 +172,21 @@ func moveBlock(list []int, from, to, size int) {
 	copy(list[to:to+size], block[:size])
 }
 
-// disturb exchanges a few runs at random.
-func disturb(free []int, random *rand.Rand) {
+// disturb exchanges a few runs with others not far behind them.
+func disturb(free []int, d *dice) {
 	for range 3 {
-		i := random.IntN(len(free))
-		k := min(len(free)-1, i+1+random.IntN(6))
+		i := d.below(len(free))
+		k := min(len(free)-1, i+1+d.below(6))
 		free[i], free[k] = free[k], free[i]
 	}
+}
+
+// dice are numbers that look random and are always the same: a linear
+// congruential generator (Knuth, The Art of Computer Programming, volume 2,
+// section 3.3.4, the constants of MMIX), of which the high bits are taken.
+type dice uint64
+
+func (d *dice) below(n int) int {
+	*d = *d*6364136223846793005 + 1442695040888963407
+	return int(uint64(*d) >> 33 % uint64(n))
 }
