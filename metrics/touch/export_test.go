@@ -1,0 +1,4 @@
+package touch
+
+// Asked are the fields that are shown at once.
+var Asked = asked

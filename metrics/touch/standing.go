@@ -1,0 +1,180 @@
+package touch
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+
+	"rollwarden/rules/alarm"
+	"rollwarden/rules/floor"
+	"rollwarden/rules/hazard"
+)
+
+// standing is how the machine is now, in the few words that an operator needs.
+type standing struct {
+	Film, Edge    string
+	EdgeClear     bool
+	EdgeUnknown   bool
+	Running, Next string
+	Start         *countdown
+	Alarms        []alarmLine
+	Calm          string
+}
+
+// countdown is a text that goes on by itself: data-in before the moment At,
+// data-ago from then on, with {} for the span.
+type countdown struct{ At, In, Ago, Text string }
+
+// alarmLine is one alarm that needs a hand.
+type alarmLine struct {
+	Key                   string
+	Priority, Marks, Name string
+	Title, State, Message sentence
+	Do                    sentence
+	Cost                  string
+	Action                string // code of the action that tells of the remedy; empty for none
+	Caution               sentence
+	Ack                   *ackForm
+}
+
+// sentence is a text and whether it is in the rules' own language.
+type sentence struct {
+	Text    string
+	Foreign bool
+}
+
+type ackForm struct {
+	To, Back, ID, Hazard, Job, Part string
+	Named                           bool
+}
+
+// marks show a priority without colour.
+var marks = map[string]string{"high": "▲▲▲", "medium": "▲▲", "low": "▲"}
+
+// tells is the action by which an operator tells that a remedy was taken.
+var tells = map[string]string{
+	"advance": "advance", "pause": "advance", "leader": "tape-leader", "shaped-edge": "round-lip", "load-stock": "load-roll",
+	"new-roll": "load-roll", "check-head": "head-check", "thinner-leader": "take-leader-off",
+}
+
+func (p *painter) standing() standing {
+	s := standing{Film: p.Say("unknown"), Running: p.Say("touch.unknown-run"), Next: p.Say("touch.unknown-run")}
+	s.Edge, s.EdgeClear, s.EdgeUnknown = p.edge()
+	if m := p.floor; m != nil {
+		s.Film = p.film(&m.Roll)
+		s.Running = jobOf(m.Run, p.Say("touch.idle"))
+		s.Next = p.Say("touch.empty")
+		if len(m.Queue) > 0 {
+			s.Next = jobOf(&m.Queue[0], "")
+			s.Start = p.start(m)
+		}
+	}
+	for _, a := range p.alarms() {
+		s.Alarms = append(s.Alarms, p.alarm(&a))
+	}
+	s.Calm = p.Say("touch.calm")
+	return s
+}
+
+func (p *painter) film(r *floor.Roll) string {
+	if !r.Loaded {
+		if r.At.IsZero() {
+			return p.Say("unknown")
+		}
+		return p.Say("touch.no-roll")
+	}
+	parts := []string{cmp.Or(r.Stock, p.Say("touch.no-stock")), p.Name("class", string(r.Class), string(r.Class))}
+	if left, known := r.LeftM.Get(); known {
+		parts = append(parts, p.Say("touch.left", p.Number(p.Long(left))))
+	} else {
+		parts = append(parts, p.Say("touch.left-unknown"))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// edge says where the first thing is that meets the cure zone.
+func (p *painter) edge() (text string, clear, unknown bool) {
+	if p.floor == nil || p.plant == nil || !p.plant.Configured {
+		return p.Say("touch.edge-unknown"), false, true
+	}
+	front, known := floor.FrontMM(p.floor.Edge, p.floor.Leader).Get()
+	if !known {
+		return p.Say("touch.edge-unknown"), false, true
+	}
+	key := "touch.edge"
+	if p.floor.Leader.On {
+		key = "touch.leader"
+	}
+	exit := p.plant.Path.CureExitMM
+	if front >= exit {
+		return p.Say(key+"-clear", p.Number(p.Short(front))), true, false
+	}
+	return p.Say(key+"-short", p.Number(p.Short(front)), p.Number(p.Short(exit-front))), false, false
+}
+
+func (p *painter) start(m *floor.Machine) *countdown {
+	if p.o.StartAt == nil {
+		return nil
+	}
+	at, known := p.o.StartAt(m.Site, m.Name)
+	if !known {
+		return &countdown{Text: p.Say("touch.any-moment")}
+	}
+	return &countdown{At: moment(at), In: p.Say("touch.in"), Ago: p.Say("touch.was-due"), Text: p.Clock(at)}
+}
+
+// alarms lists what needs a hand, the gravest and then the oldest first.
+func (p *painter) alarms() []alarm.Alarm {
+	all := slices.DeleteFunc(slices.Clone(p.view.Alarms.On(p.site, p.machine)), func(a alarm.Alarm) bool {
+		return !a.State.Active() && a.State != alarm.Returned
+	})
+	rank := func(a *alarm.Alarm) int { return slices.Index(hazard.Priorities, hazard.Priority(a.Change.Priority)) }
+	slices.SortStableFunc(all, func(a, b alarm.Alarm) int {
+		return cmp.Or(cmp.Compare(rank(&a), rank(&b)), a.Since.Compare(b.Since), cmp.Compare(a.Hazard+a.Job, b.Hazard+b.Job))
+	})
+	return all
+}
+
+func (p *painter) alarm(a *alarm.Alarm) alarmLine {
+	c := &a.Change
+	line := alarmLine{
+		Key: a.Hazard + "/" + a.Job + "/" + a.Part, Priority: c.Priority, Marks: marks[c.Priority], Name: p.Name("priority", c.Priority, c.Priority),
+		State: sentence{Text: p.Name("state", string(a.State), string(a.State))}, Title: p.turn(a.Hazard),
+		Message: p.turn(c.Message), Caution: p.turn(c.Caution),
+	}
+	if title, ok := p.Words["hazard."+a.Hazard+".title"]; ok {
+		line.Title = sentence{Text: title}
+	}
+	for _, r := range c.Remedies {
+		if r.WhyNot != "" {
+			continue
+		}
+		line.Do, line.Action = p.turn(r.Text), tells[r.Code]
+		if r.Cost != "" {
+			line.Cost = p.Number(r.Cost)
+		}
+		break
+	}
+	if (a.State == alarm.Unacked || a.State == alarm.Returned) && !reads(p.audience.Role) {
+		line.Ack = p.ack(a)
+	}
+	return line
+}
+
+func (p *painter) ack(a *alarm.Alarm) *ackForm {
+	id := strings.Join([]string{"acknowledge", p.site, p.machine, a.Hazard, a.Job, a.Part, string(a.State), a.Since.Format(time.RFC3339Nano)}, "\x00")
+	return &ackForm{
+		To:   "/api/v1/machines/" + p.site + "/" + p.machine + "/alarm",
+		Back: "/floor/" + p.machine + "?site=" + p.site, ID: uuid.NewSHA1(uuid.NameSpaceURL, []byte(id)).String(),
+		Hazard: a.Hazard, Job: a.Job, Part: a.Part, Named: p.audience.Named,
+	}
+}
+
+// turn says in the reader's language what the rules said in theirs.
+func (p *painter) turn(text string) sentence {
+	turned, ok := p.phrases.In(p.Lang, text)
+	return sentence{turned, !ok}
+}

@@ -1,0 +1,192 @@
+// Package touch serves the operator's page of each machine, for a tablet and
+// gloved hands: what stands there now, and a large target for each thing that is
+// done at a machine and must be told.
+//
+// The page only draws. What is told on it is sent to the watch's own edge, as a
+// form, or by the page's script, which keeps entries in the browser while the
+// network is away and sends them once and in order when it is back.
+//
+// The forms are drawn from the table of actions, so that they ask for what the
+// contract takes and for nothing else.
+package touch
+
+import (
+	"cmp"
+	"embed"
+	"errors"
+	"html/template"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"rollwarden/metrics/web"
+	"rollwarden/rules"
+	"rollwarden/rules/floor"
+	"rollwarden/rules/plant"
+)
+
+// Options are what the page reads. Kit, Hub and View are required.
+type Options struct {
+	Kit      *web.Kit
+	Hub      *web.Hub
+	View     func() *rules.View // nil until the journal has been read
+	Machines []plant.Machine
+	Stocks   []string // the shop's stock codes
+
+	// Clear is how far the film has to go forward, in mm, for its edge to lie
+	// past the cure exit, and false when nobody knows where it is; may be nil.
+	Clear func(site, machine string) (mm float64, known bool)
+
+	// StartAt is when a machine's next run is expected to start, and false
+	// when nobody can tell; may be nil.
+	StartAt func(site, machine string) (time.Time, bool)
+}
+
+type touch struct {
+	o       Options
+	pages   web.Pages
+	phrases *web.Phrases
+}
+
+//go:embed templates assets
+var files embed.FS
+
+// name is the page's name among the live ones.
+const name = "floor"
+
+// refreshS is how often the page is loaded again without a script, in s.
+const refreshS = 60
+
+// Register serves the pages on a mux, and tells the hub how to paint them.
+func Register(mux *http.ServeMux, o Options) {
+	o.Kit.Add(files, "assets")
+	t := &touch{o: o, pages: o.Kit.Parse(files, "templates/*.html", nil), phrases: o.Kit.Phrases()}
+	o.Hub.Paint(name, t.paint)
+	mux.Handle("/floor/{machine}", web.ReadOnly(http.HandlerFunc(t.serve)))
+}
+
+type page struct {
+	web.Frame
+	Site, Machine string
+	Stream, Now   string
+	Standing      template.HTML
+	Taken         template.HTML
+	Actions       []actionForm
+	Stocks        []string
+	Reads         bool // the reader may only look
+}
+
+// serve draws the page of one machine.
+func (t *touch) serve(w http.ResponseWriter, r *http.Request) {
+	v := t.o.View()
+	if v == nil {
+		t.o.Kit.Reading(w, r)
+		return
+	}
+	site, machine, ok := t.find(v, r.URL.Query().Get("site"), r.PathValue("machine"))
+	if !ok {
+		t.o.Kit.Missing(w, r)
+		return
+	}
+	a := t.o.Hub.Audience(r, name, floor.Key(site, machine))
+	parts, err := t.parts(a, v)
+	if err != nil {
+		web.Plain(w, http.StatusInternalServerError, "the page could not be made: "+err.Error())
+		return
+	}
+	p := t.painter(a, v)
+	out := page{
+		Frame: t.o.Kit.Frame(r, a.Of, p.Say("touch.title", machine)), Site: site, Machine: machine,
+		Stream: a.Stream(), Now: moment(p.Now), Standing: template.HTML(parts[0].HTML), Taken: template.HTML(parts[1].HTML),
+		Reads: reads(a.Role), Stocks: t.o.Stocks,
+	}
+	out.Refresh = refreshS
+	if !out.Reads {
+		out.Actions = p.actions()
+	}
+	t.pages.Render(w, a.Lang, "touch", http.StatusOK, out)
+}
+
+// reads are the roles that may only look.
+func reads(role string) bool { return role == "viewer" || role == "nobody" }
+
+// find resolves a machine's name. Without a site it must be the only one of
+// that name.
+func (t *touch) find(v *rules.View, site, machine string) (foundSite, foundMachine string, ok bool) {
+	var sites []string
+	for i := range t.o.Machines {
+		if m := &t.o.Machines[i]; m.Name == machine {
+			sites = append(sites, m.Site)
+		}
+	}
+	for _, m := range v.Floor.Machines {
+		if m.Name == machine {
+			sites = append(sites, m.Site)
+		}
+	}
+	slices.Sort(sites)
+	sites = slices.Compact(sites)
+	if site == "" && len(sites) == 1 {
+		site = sites[0]
+	}
+	return site, machine, slices.Contains(sites, site)
+}
+
+// painter draws one machine for one audience.
+type painter struct {
+	*touch
+	web.Pen
+	audience      web.Audience
+	site, machine string
+	view          *rules.View
+	floor         *floor.Machine // nil when nothing was heard of it
+	plant         *plant.Machine // nil when it is not configured
+}
+
+func (t *touch) painter(a web.Audience, v *rules.View) *painter {
+	p := &painter{touch: t, Pen: t.o.Kit.PenIn(a.Lang), audience: a, view: v}
+	p.site, p.machine, _ = strings.Cut(a.Of, "/")
+	p.floor = v.Floor.Machine(p.site, p.machine)
+	for i := range t.o.Machines {
+		if m := &t.o.Machines[i]; m.Site == p.site && m.Name == p.machine {
+			p.plant = m
+		}
+	}
+	return p
+}
+
+var errNoView = errors.New("the journal has not been read")
+
+func (t *touch) paint(a web.Audience) ([]web.Part, error) {
+	v := t.o.View()
+	if v == nil {
+		return nil, errNoView
+	}
+	if site, machine, _ := strings.Cut(a.Of, "/"); !t.exists(v, site, machine) {
+		return nil, errors.New("there is no such machine")
+	}
+	return t.parts(a, v)
+}
+
+func (t *touch) exists(v *rules.View, site, machine string) bool {
+	_, _, ok := t.find(v, cmp.Or(site, "-"), machine)
+	return ok
+}
+
+// parts makes what changes by itself: how the machine stands, and what can be
+// taken back.
+func (t *touch) parts(a web.Audience, v *rules.View) ([]web.Part, error) {
+	p := t.painter(a, v)
+	standing, err := t.pages.Fragment(a.Lang, "standing", p.standing())
+	if err != nil {
+		return nil, err
+	}
+	taken, err := t.pages.Fragment(a.Lang, "taken", p.taken())
+	if err != nil {
+		return nil, err
+	}
+	return []web.Part{{ID: "standing", HTML: standing}, {ID: "taken", HTML: taken}}, nil
+}
+
+func moment(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05.000Z") }

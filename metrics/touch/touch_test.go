@@ -1,0 +1,251 @@
+package touch_test
+
+import (
+	"net/http"
+	"net/http/httptest"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"rollwarden/metrics/touch"
+	"rollwarden/metrics/web"
+	"rollwarden/rules"
+	"rollwarden/rules/action"
+	"rollwarden/rules/alarm"
+	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
+	"rollwarden/rules/plant"
+	"rollwarden/rules/units"
+)
+
+var start = time.Date(2026, 3, 2, 7, 40, 0, 0, time.UTC)
+
+// shop is a floor that tests tell about, and its page.
+type shop struct {
+	t      *testing.T
+	state  *floor.State
+	alarms *alarm.Book
+	seq    uint64
+	o      web.Options
+	role   string
+	clear  float64
+}
+
+func newShop(t *testing.T) *shop {
+	return &shop{t: t, state: floor.New(), alarms: alarm.NewBook(), clear: -1}
+}
+
+func (s *shop) tell(typ event.Type, pairs map[string]string) {
+	s.t.Helper()
+	kind, _ := event.KindOf(typ)
+	data, err := event.Set(kind, pairs)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	s.seq++
+	s.apply(event.Event{ID: "e" + string(typ), Source: action.Source, Type: typ, Time: start.Add(time.Duration(s.seq) * time.Second), Site: "north", Machine: "heron", Data: data})
+}
+
+func (s *shop) apply(e event.Event) {
+	s.state.Apply(s.seq, e)
+	s.alarms.Apply(s.seq, e)
+}
+
+func (s *shop) get(url string) *httptest.ResponseRecorder {
+	s.t.Helper()
+	s.o.Now = func() time.Time { return start.Add(30 * time.Second) }
+	kit, err := web.New(s.o)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	hub := web.NewHub(web.HubOptions{Kit: kit, Pulse: func() web.Pulse { return web.Pulse{} }, Role: func(*http.Request) string { return s.role }})
+	mux := http.NewServeMux()
+	path := plant.Path{CureEntryMM: 180, CureExitMM: 330}
+	touch.Register(mux, touch.Options{
+		Kit: kit, Hub: hub, Stocks: []string{"MONO-GLOSS-137", "POLY-GLOSS-137"},
+		Machines: []plant.Machine{
+			{Site: "north", Name: "heron", Path: path, Configured: true}, {Site: "north", Name: "wren", Path: path, Configured: true},
+			{Site: "quay", Name: "wren", Path: path, Configured: true},
+		},
+		View: func() *rules.View {
+			return &rules.View{At: start, Floor: s.state.Snapshot(), Alarms: s.alarms.Snapshot()}
+		},
+		Clear: func(string, string) (float64, bool) { return s.clear, s.clear >= 0 },
+	})
+	w := httptest.NewRecorder()
+	mux.ServeHTTP(w, httptest.NewRequest(http.MethodGet, url, nil))
+	return w
+}
+
+func wants(t *testing.T, body string, texts ...string) {
+	t.Helper()
+	for _, text := range texts {
+		if !strings.Contains(body, text) {
+			t.Errorf("the page does not say %q", text)
+		}
+	}
+}
+
+// TestUnknownIsToldAsUnknown shows a machine that nobody has spoken of.
+func TestUnknownIsToldAsUnknown(t *testing.T) {
+	wants(t, newShop(t).get("/floor/heron").Body.String(), `class="edge unknown"`, "nobody has said where it is", "<dd>unknown</dd>")
+}
+
+// TestEveryActionHasATile holds the page to the table of actions: each has its
+// form, with every field that it asks for, and each of its cautions.
+func TestEveryActionHasATile(t *testing.T) {
+	s := newShop(t)
+	s.tell("ticket.received", map[string]string{"job": "KL-1"})
+	page := s.get("/floor/heron").Body.String()
+	for _, a := range action.Actions {
+		_, form, ok := strings.Cut(page, `data-entry="`+a.Code+`"`)
+		if !ok {
+			t.Errorf("no form for %s", a.Code)
+			continue
+		}
+		form, _, _ = strings.Cut(form, "</form>")
+		for _, f := range a.Fields {
+			if !strings.Contains(form, `name="field.`+f.Name+`"`) {
+				t.Errorf("%s does not ask for %s", a.Code, f.Name)
+			}
+			for _, c := range f.Choices {
+				if !strings.Contains(form, `value="`+c+`"`) {
+					t.Errorf("%s of %s has no choice %s", f.Name, a.Code, c)
+				}
+			}
+		}
+		for _, code := range a.Cautions {
+			if text := action.CautionText(code); !strings.Contains(form, strings.ReplaceAll(text, "'", "&#39;")) {
+				t.Errorf("%s does not caution: %s", a.Code, text)
+			}
+		}
+	}
+}
+
+// TestWordsForEveryTable wants words in each language for all that the page
+// takes from the rules' tables.
+func TestWordsForEveryTable(t *testing.T) {
+	kit, err := web.New(web.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var keys []string
+	for _, a := range action.Actions {
+		keys = append(keys, "action."+a.Code)
+		for _, f := range a.Fields {
+			keys = append(keys, "field."+f.Name)
+		}
+	}
+	for _, c := range action.Cautions {
+		keys = append(keys, "caution."+c.Code)
+		if got := kit.PenIn("en").Words["caution."+c.Code]; got != c.Text {
+			t.Errorf("the caution %s says %q, the rules %q", c.Code, got, c.Text)
+		}
+	}
+	for _, c := range event.WasteCauses {
+		keys = append(keys, "waste."+c)
+	}
+	for _, lang := range kit.Languages() {
+		for _, key := range keys {
+			if kit.PenIn(lang).Words[key] == "" {
+				t.Errorf("%s: no text for %s", lang, key)
+			}
+		}
+	}
+}
+
+// TestSuggestsWhatReaches fills in how far the film must go, rounded up, in the
+// unit that people here write. An inch is 25.4 mm (international yard and pound
+// agreement, 1959): 365.2 mm are 14.378 in.
+func TestSuggestsWhatReaches(t *testing.T) {
+	s := newShop(t)
+	s.clear = 365.2
+	wants(t, s.get("/floor/heron").Body.String(), `name="field.by_mm" id="advance-by_mm" value="366"`)
+	s.o.Display = units.Display{Imperial: true}
+	wants(t, s.get("/floor/heron").Body.String(), `id="advance-by_mm" value="14.4"`, `name="unit.by_mm" value="in"`)
+	s.clear = -1
+	wants(t, s.get("/floor/heron").Body.String(), `id="advance-by_mm" value=""`)
+}
+
+// TestJobsAreOfferedLikeliestFirst offers the queue for a start, the running
+// job for its end, and the last one for a cut.
+func TestJobsAreOfferedLikeliestFirst(t *testing.T) {
+	s := newShop(t)
+	for _, job := range []string{"KL-1", "KL-2", "KL-3"} {
+		s.tell("run.queued", map[string]string{"job": job, "part": "A"})
+	}
+	s.tell("run.started", map[string]string{"job": "KL-1", "part": "A"})
+	s.tell("run.finished", map[string]string{"job": "KL-1", "part": "A", "metres": "3"})
+	s.tell("run.started", map[string]string{"job": "KL-2", "part": "A"})
+	page := s.get("/floor/heron").Body.String()
+	for code, want := range map[string]string{"start": "KL-3", "finish": "KL-2", "cut": "KL-1"} {
+		_, form, _ := strings.Cut(page, `data-entry="`+code+`"`)
+		if !strings.Contains(form[:strings.Index(form, "</select>")], `value="`+want+`" data-part="A" selected`) {
+			t.Errorf("%s: want %s chosen", code, want)
+		}
+	}
+}
+
+// TestTakesBack offers the last minute's entries, and no viewer.
+func TestTakesBack(t *testing.T) {
+	s := newShop(t)
+	s.tell("roll.loaded", map[string]string{"stock": "MONO-GLOSS-137"})
+	s.tell("edge.moved", map[string]string{"by_mm": "365", "cause": "advance"})
+	page := s.get("/floor/heron").Body.String()
+	if i, j := strings.Index(page, `data-undo="eedge.moved"`), strings.Index(page, `data-undo="eroll.loaded"`); i < 0 || j < i {
+		t.Error("want both entries to be taken back, the newest first")
+	}
+	s.role = "viewer"
+	page = s.get("/floor/heron").Body.String()
+	if strings.Contains(page, "data-undo") || strings.Contains(page, "data-entry") {
+		t.Error("a viewer can tell nothing")
+	}
+	wants(t, page, "You may look at this page")
+}
+
+// TestAnAlarmSaysWhatToDo shows the alarm with its remedy, its caution and how
+// to tell that it was done.
+func TestAnAlarmSaysWhatToDo(t *testing.T) {
+	s := newShop(t)
+	s.seq++
+	s.apply(event.Event{ID: "a1", Source: rules.Source, Type: event.AlarmChangedType, Time: start, Site: "north", Machine: "heron", Data: &event.AlarmChanged{
+		Hazard: "bare-edge", Job: "KL-1", From: "normal", To: "unacknowledged", On: "condition", Emit: "annunciate", Priority: "high",
+		Message: "KL-1 starts in 12 min: <b>bare</b>", Caution: "keep clear",
+		Remedies: []event.Remedy{{Code: "pause", Text: "no", WhyNot: "it has not started"}, {Code: "advance", Text: "advance the film 365 mm", Cost: "0.68 USD"}},
+	}})
+	page := s.get("/floor/heron").Body.String()
+	wants(t, page, "advance the film 365 mm", "0.68 USD", `href="#act-advance"`, "keep clear", "&lt;b&gt;bare", `value="acknowledge"`)
+	if strings.Contains(page, "No alarm stands") {
+		t.Error("the page is calm under an alarm")
+	}
+}
+
+// TestFindsTheMachine wants a site where a name is not enough.
+func TestFindsTheMachine(t *testing.T) {
+	s := newShop(t)
+	for url, want := range map[string]int{
+		"/floor/heron": 200, "/floor/heron?site=north": 200, "/floor/heron?site=quay": 404,
+		"/floor/wren": 404, "/floor/wren?site=quay": 200, "/floor/nobody": 404,
+	} {
+		if got := s.get(url).Code; got != want {
+			t.Errorf("%s: want %d, got %d", url, want, got)
+		}
+	}
+}
+
+// TestShownFieldsExist holds the fields that are shown at once to the table.
+func TestShownFieldsExist(t *testing.T) {
+	for code, names := range touch.Asked {
+		a, ok := action.ByCode(code)
+		if !ok {
+			t.Errorf("no action %s", code)
+			continue
+		}
+		for _, name := range names {
+			if !slices.ContainsFunc(a.Fields, func(f action.Field) bool { return f.Name == name }) {
+				t.Errorf("%s asks for no %s", code, name)
+			}
+		}
+	}
+}
