@@ -225,7 +225,7 @@ func (st step) edgeMoved(m *Machine, d *event.EdgeMoved) {
 	area := moved.Or(0) / 1000 * m.Roll.WidthMM.Or(0) / 1000
 	switch d.Cause {
 	case event.CauseTrim:
-		st.mark(m, Mark{Kind: MarkTrim, Value: -area})
+		st.mark(m, Mark{Kind: MarkTrim, Value: max(0, -area)})
 		// A trimmed lip takes its shape and a leader with it; the roll stays.
 		m.Edge.Shape, m.Leader = "", Leader{}
 		return

@@ -191,8 +191,8 @@ func (st step) closeMark(m *Machine, how string) {
 	m.Marks[i].ID = id
 }
 
-// pace keeps how long the run took that has just finished, and what it fed. One with a head strike
-// in it says nothing about the machine's speed.
+// pace keeps how long the run took that has just finished, and what it fed. One
+// with a head strike in it says nothing about the machine's speed.
 func (st step) pace(m *Machine, fed units.Maybe) {
 	r := m.Last
 	took := r.Ended.Sub(r.Started).Seconds()

@@ -81,8 +81,7 @@ func (st step) remember(m *Machine, was *Parts, tally *Tally, changed *[partCoun
 			e.Was.set(was, part)
 		}
 	}
-	young := slices.Clone(m.Entries)
-	young = slices.DeleteFunc(young, func(o *Entry) bool { return st.Time.Sub(o.At) > undoFor })
+	young := without(m.Entries, func(o *Entry) bool { return st.Time.Sub(o.At) > undoFor })
 	m.Entries = keep(young, maxEntries, e)
 }
 
