@@ -98,7 +98,7 @@ func (x *sets) hopeless(l *label) bool {
 	}
 	for left := uint16(1<<x.n-1) &^ l.set; left != 0; left &= left - 1 {
 		j := bits.TrailingZeros16(left)
-		least += x.lateCost(j, x.end(int(l.last), j, l.time))
+		least += x.lateCost(j, x.end(j, x.stock[j] != on, l.time))
 	}
 	return least >= x.most-1e-9
 }
@@ -111,12 +111,13 @@ func (x *sets) extend(from int32, k int) {
 			continue
 		}
 		before := int(l.last)
-		next := label{time: x.end(before, j, l.time), set: l.set | 1<<j, last: int8(j), prev: from}
+		change := x.changes(before, j)
+		next := label{time: x.end(j, change, l.time), set: l.set | 1<<j, last: int8(j), prev: from}
 		next.cost = l.cost + x.lateCost(j, next.time)
-		if x.changes(before, j) {
+		if change {
 			next.cost += x.change[j]
 		}
-		edge := x.fresh(before, j)
+		edge := x.fresh(before, j, change)
 		if edge > 0 && x.canHang(&l, &next) {
 			next.until = min(l.until, x.hold[j])
 			x.add(next)

@@ -72,16 +72,16 @@ func (m *model) stockAfter(job int) int {
 }
 
 // fresh is what a job costs when it starts a new piece of film behind another.
-func (m *model) fresh(before, job int) float64 {
-	if before < 0 && m.problem.Start.Clear && !m.changes(before, job) {
+func (m *model) fresh(before, job int, change bool) float64 {
+	if before < 0 && m.problem.Start.Clear && !change {
 		return 0
 	}
 	return m.bare[job]
 }
 
-// end is when a job ends that follows another.
-func (m *model) end(before, job int, free float64) float64 {
-	if m.changes(before, job) {
+// end is when a job ends, with a change of the roll ahead of it or without.
+func (m *model) end(job int, change bool, free float64) float64 {
+	if change {
 		free += m.problem.ChangeS
 	}
 	return max(free, m.release[job]) + m.takes[job]
@@ -109,14 +109,15 @@ func (m *model) cost(order []int, most float64) float64 {
 		m.used[s] = 0
 	}
 	for k, j := range order {
-		if m.changes(before, j) {
+		change := m.changes(before, j)
+		if change {
 			total += m.change[j]
 		}
-		end := m.end(before, j, free)
+		end := m.end(j, change, free)
 		free = end
 		m.used[m.stock[j]] += m.length[j]
 		total += m.lateCost(j, end)
-		m.open[k] = m.fresh(before, j)
+		m.open[k] = m.fresh(before, j, change)
 		m.best[k+1], m.from[k+1] = m.best[k]+m.open[k], k
 		if m.open[k] > 0 && m.used[m.stock[j]] <= m.limit[m.stock[j]] {
 			m.joinBack(order, k, end)
@@ -174,13 +175,14 @@ func (m *model) account(order []int, uncut []bool) Plan {
 	p := Plan{Order: append([]int(nil), order...), Uncut: uncut, StartS: make([]float64, m.n), EndS: make([]float64, m.n)}
 	free, before := m.problem.Start.FreeS, -1
 	for k, j := range order {
-		end := m.end(before, j, free)
+		change := m.changes(before, j)
+		end := m.end(j, change, free)
 		p.StartS[k], p.EndS[k] = end-m.takes[j], end
-		if m.changes(before, j) {
+		if change {
 			p.Change += m.change[j]
 			p.RollChanges++
 		}
-		if c := m.fresh(before, j); c > 0 && !uncut[k] {
+		if c := m.fresh(before, j, change); c > 0 && !uncut[k] {
 			p.Bare += c
 			p.BareStarts++
 		}

@@ -113,7 +113,7 @@ func Advise(p Problem) Advice {
 	a.Bound = m.bound()
 	var best []int
 	if m.n <= MostExact {
-		best, a.Exact = m.exact(m.search(stepsExact))
+		best, a.Exact = m.exact(m.search(stepsExact(m.n)))
 	}
 	if !a.Exact {
 		best = m.search(stepsLong)

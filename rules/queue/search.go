@@ -7,10 +7,11 @@ import (
 
 // The search for a good order is bounded: so many places of orders are walked
 // over at most, whatever the number of jobs.
-const (
-	stepsExact = 60_000 // where the exact method follows, which only needs a fair bound
-	stepsLong  = 2_000_000
-)
+const stepsLong = 2_000_000
+
+// stepsExact bounds the search where the exact method follows, which only needs
+// a fair order to compare with, and the more so the larger the problem.
+func stepsExact(jobs int) int { return 400 * jobs * jobs }
 
 // search finds a good order, and always the same one: it starts from the best
 // of several orders that are cheap to make, improves it by moving and swapping
@@ -98,9 +99,10 @@ func (m *model) dispatch(look float64) []int {
 	for len(left) > 0 {
 		pick, urgency := 0, -1.0
 		for i, j := range left {
-			slack := max(0, m.due[j]-m.end(before, j, free))
+			change := m.changes(before, j)
+			slack := max(0, m.due[j]-m.end(j, change, free))
 			u := m.late[j] / max(1, m.takes[j]) * math.Exp(-slack/max(1, look*mean))
-			if m.changes(before, j) {
+			if change {
 				u /= math.E
 			} else {
 				u += 1e-12 // of jobs that are not urgent, the stock that is on comes first
@@ -110,7 +112,7 @@ func (m *model) dispatch(look float64) []int {
 			}
 		}
 		j := left[pick]
-		free, before = m.end(before, j, free), j
+		free, before = m.end(j, m.changes(before, j), free), j
 		out, left = append(out, j), slices.Delete(left, pick, pick+1)
 	}
 	return out
