@@ -206,29 +206,39 @@ func (p *painter) aside(c *alarmCard, a *alarm.Alarm) {
 
 // What a person can do.
 
-// reads are the roles that may only look. Whoever else the gate lets in may act,
-// and so may anybody where it asks for no login.
-func reads(role string) bool { return role == "viewer" || role == "nobody" }
-
-func (p *painter) forms(s shown, a *alarm.Alarm) []form {
-	if reads(p.audience.Role) {
-		return nil
+// may reports whether a role may do something about an alarm, so that nothing is
+// offered in vain; the watch's own edge has the last word. Anybody may do anything
+// where nobody has to log in.
+func may(role, action string) bool {
+	switch role {
+	case "", "supervisor":
+		return true
+	case "operator":
+		return action == event.ActAcknowledge || action == event.ActReset
 	}
-	var forms []form
+	return false
+}
+
+// forms offers what can be done about an alarm in its state.
+func (p *painter) forms(s shown, a *alarm.Alarm) (forms []form) {
+	offer := func(action string) {
+		if may(p.audience.Role, action) {
+			forms = append(forms, p.form(s, a, action))
+		}
+	}
 	switch a.State {
 	case alarm.Unacked, alarm.Returned:
-		forms = append(forms, p.form(s, a, event.ActAcknowledge))
+		offer(event.ActAcknowledge)
+		offer(event.ActShelve)
+	case alarm.Acked:
+		offer(event.ActShelve)
 	case alarm.Latched:
-		forms = append(forms, p.form(s, a, event.ActReset))
+		offer(event.ActReset)
+		offer(event.ActShelve)
 	case alarm.Shelved:
-		return append(forms, p.form(s, a, event.ActRelease))
-	case alarm.Suppressed, alarm.OutOfService:
-		return nil
+		offer(event.ActRelease)
 	}
-	shelve := p.form(s, a, event.ActShelve)
-	shelve.Reason = true
-	shelve.Spans = []span{{15 * 60, p.Say("act.shelve.short")}, {3600, p.Say("act.shelve.hour")}, {8 * 3600, p.Say("act.shelve.shift")}}
-	return append(forms, shelve)
+	return forms
 }
 
 func (p *painter) form(s shown, a *alarm.Alarm, action string) form {
@@ -236,13 +246,18 @@ func (p *painter) form(s shown, a *alarm.Alarm, action string) form {
 	if row := p.row(a.Hazard); row != nil {
 		title = p.turn(row.Title).Text
 	}
-	return form{
+	f := form{
 		To:   "/api/v1/machines/" + s.site + "/" + s.machine + "/alarm",
 		Back: "/#" + anchor(s.site, s.machine), ID: entryID(s, a, action),
 		Hazard: a.Hazard, Job: a.Job, Part: a.Part, Action: action,
 		Label: p.Name("act", action, action), What: title + " " + event.JobName(a.Job, a.Part), Named: p.audience.Named,
 		Sending: p.Say("act.sending"), Sent: p.Say("act.sent"), Failed: p.Say("act.failed"), Name: p.Say("act.name"),
 	}
+	if action == event.ActShelve {
+		f.Reason = true
+		f.Spans = []span{{15 * 60, p.Say("act.shelve.short")}, {3600, p.Say("act.shelve.hour")}, {8 * 3600, p.Say("act.shelve.shift")}}
+	}
+	return f
 }
 
 // entryID names an entry by what it answers, so that a form that is sent twice
