@@ -320,3 +320,22 @@ func TestSilence(t *testing.T) {
 	}
 	near(t, "silence", r.Machines[0].SilentS, march.To.Sub(at(2, 8, 0)).Seconds(), 0)
 }
+
+// TestAnnouncedAgain lets an alarm be announced a second time when its risky
+// start comes: two annunciations of one alarm, which led the start by ten
+// minutes.
+func TestAnnouncedAgain(t *testing.T) {
+	j := &journal{t: t}
+	j.load(at(2, 8, 0), "heron", "MONO-GLOSS-137", event.Monomeric)
+	j.alarm(at(2, 8, 50), "heron", "bare-edge", "J1", alarm.Normal, alarm.Condition)
+	j.alarm(at(2, 8, 55), "heron", "bare-edge", "J1", alarm.Unacked, alarm.Acknowledge)
+	j.start(at(2, 9, 0), "heron", "J1")
+	j.alarm(at(2, 9, 0), "heron", "bare-edge", "J1", alarm.Acked, alarm.Escalate)
+	j.alarm(at(2, 9, 1), "heron", "bare-edge", "J1", alarm.Acked, alarm.Return) // not from the state it is in: nothing
+	a := reliability.Compute(j.fold(reliability.Origin{}, march), params(t)).Alarms
+	h := a.Hazards[0]
+	if a.Annunciations != 2 || h.Alarms != 1 || h.Started != 1 || h.Untreated != 1 || h.Acknowledged != 1 || a.Stale != 1 {
+		t.Errorf("%+v", a)
+	}
+	known(t, "lead", h.MedianLeadS, 600, 0)
+}
