@@ -17,6 +17,10 @@ import (
 	"rollwarden/rules/units"
 )
 
+// mostFaults bounds an answer: who sends a hundred unknown names can mend the
+// first of them first.
+const mostFaults = 20
+
 // check holds what was sent against the route's table, and returns everything
 // that is wrong with it.
 func (v values) check(route *route) faults {
@@ -27,7 +31,7 @@ func (v values) check(route *route) faults {
 		}
 	}
 	for _, name := range sortedKeys(v) {
-		if !route.takes(name) {
+		if !route.takes(name) && len(all) < mostFaults {
 			all = append(all, unknown(name, route.names()))
 		}
 	}
@@ -37,11 +41,7 @@ func (v values) check(route *route) faults {
 func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }
 
 func unknown(name string, names []string) *event.Fault {
-	want := "one of " + strings.Join(names, ", ")
-	if near := hint.DidYouMean(name, names); near != "" && len(name) <= 64 {
-		want += near
-	}
-	return &event.Fault{Field: shortName(name), Want: want, Got: "an unknown name"}
+	return &event.Fault{Field: shortName(name), Want: "one of " + strings.Join(names, ", ") + meant(name, names), Got: "an unknown name"}
 }
 
 // shortName is a name that came from outside, as a message may repeat it.
@@ -52,49 +52,52 @@ func shortName(name string) string {
 	return name
 }
 
-// checkField holds one value against its row; path is where it stands.
-func (v values) checkField(f event.Field, path string) *event.Fault {
+// checkField holds what stands at a path against its row.
+func (v values) checkField(f event.Field, path string) (fault *event.Fault) {
 	one, sent := v[path]
-	var bad faults
 	switch {
 	case sent && (!fits(f, one.kind) || f.Type != "array" && len(one.texts) > 1):
-		bad = faults{{Want: want(f), Got: one.word()}}
-	case !sent || one.isEmpty():
-		if f.Required {
-			bad.add(f, "")
-		}
+		fault = &event.Fault{Want: want(f), Got: one.word()}
+	case sent && !one.isEmpty():
+		fault = one.check(f)
+	case f.Required:
+		fault = faultOf(f, "")
+	}
+	if fault != nil {
+		fault.Field = path
+	}
+	return fault
+}
+
+// check holds a value that is there, and of a kind that fits, against its row.
+func (v value) check(f event.Field) *event.Fault {
+	text, ok := v.texts[0], true
+	switch {
 	case f.Type == "number":
-		if x, ok := number(f, one); !ok || x < f.Min || x > f.Max {
-			bad.add(f, one.texts[0])
-		}
+		var x float64
+		x, ok = number(f, v)
+		ok = ok && x >= f.Min && x <= f.Max
 	case f.Type == "boolean":
-		if !slices.Contains([]string{"true", "false", "yes", "no"}, strings.ToLower(one.texts[0])) {
-			bad.add(f, one.texts[0])
-		}
+		ok = slices.Contains([]string{"true", "false", "yes", "no"}, strings.ToLower(text))
 	case f.Format == "date-time":
-		if _, err := time.Parse(time.RFC3339, one.texts[0]); err != nil {
-			bad.add(f, one.texts[0])
-		}
+		_, err := time.Parse(time.RFC3339, text)
+		ok = err == nil
 	case f.Enum != nil:
-		if text := one.texts[0]; !slices.Contains(f.Enum, text) {
-			bad = faults{unlisted(f.Name, text, f.Enum)}
+		if !slices.Contains(f.Enum, text) {
+			return unlisted(f.Name, text, f.Enum)
 		}
 	default:
-		for _, text := range one.texts {
+		for _, text := range v.texts {
 			if fault := checkText(f, text); fault != nil {
-				bad = faults{fault}
+				return fault
 			}
 		}
 	}
-	if len(bad) == 0 {
-		return nil
+	if !ok {
+		return faultOf(f, text)
 	}
-	bad[0].Field = path
-	return bad[0]
+	return nil
 }
-
-// clipped keeps a search for what was meant from taking long.
-func clipped(text string) string { return text[:min(len(text), 64)] }
 
 // isEmpty reports whether there is nothing in a value, which counts as absent.
 func (v value) isEmpty() bool {
@@ -150,13 +153,19 @@ func number(f event.Field, v value) (float64, bool) {
 // prose are the fields that may hold more than one line.
 var prose = []string{"reason", "note"}
 
-// maxText is the longest text, in characters; a reason or a note may be as long
-// as the contract allows.
-const maxText = 256
+// The longest name of a person, and the longest other text, in characters. A
+// reason or a note may be as long as the contract allows.
+const (
+	maxName = 64
+	maxText = 256
+)
 
 // longest is the most characters of a text.
 func longest(f event.Field) int {
-	if slices.Contains(prose, f.Name) {
+	switch {
+	case f.Name == byField.Name:
+		return maxName
+	case slices.Contains(prose, f.Name):
 		return event.MaxText
 	}
 	return maxText
@@ -178,23 +187,11 @@ func checkText(f event.Field, text string) *event.Fault {
 	return nil
 }
 
-// maxName is the longest name of a person, in characters.
-const maxName = 64
-
-// checkName wants a name that can be asked for across the shop.
-func checkName(name string) *event.Fault {
-	if n := utf8.RuneCountInString(name); n > maxName {
-		return &event.Fault{Field: "by", Want: fmt.Sprintf("a name of at most %d characters", maxName), Got: strconv.Itoa(n)}
-	}
-	if name == "" {
-		return &event.Fault{Field: "by", Want: "the name of who did it"}
-	}
-	return nil
-}
-
 // want says what may stand in a field, with the units that it may be given in.
 func want(f event.Field) string {
 	switch {
+	case f.Name == byField.Name:
+		return "the name of who did it"
 	case f.Format == "uuid":
 		return "a UUID such as 0198c0de-7a3b-7c1e-9f00-3a5b8c2d1e4f, a new one for each entry"
 	case f.Type == "object":
@@ -203,4 +200,19 @@ func want(f event.Field) string {
 		return f.Want() + ", or with a unit behind it: " + strings.Join(units.Symbols(f.Unit), ", ")
 	}
 	return f.Want()
+}
+
+// meant is what a word was probably meant to be, as a piece of a sentence. A long
+// one is no slip of the keyboard, and looking would take its time.
+func meant(word string, options []string) string {
+	const longest = 2*event.MaxName + 1
+	if len(word) > longest {
+		return ""
+	}
+	return hint.DidYouMean(word, options)
+}
+
+// unlisted is the fault of a word that is not one of a list.
+func unlisted(field, word string, list []string) *event.Fault {
+	return &event.Fault{Field: field, Want: "one of " + strings.Join(list, ", ") + meant(word, list), Got: shown(word)}
 }

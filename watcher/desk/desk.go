@@ -31,7 +31,6 @@ import (
 
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
-	"rollwarden/rules/hint"
 )
 
 // Role says what a person may do; each includes the ones before it.
@@ -136,7 +135,7 @@ type request struct {
 func (d *desk) serve(route *route) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Cache-Control", "no-store")
-		q := &request{Request: r, site: r.PathValue("site"), machine: r.PathValue("machine"), now: d.o.Now()}
+		q := &request{Request: r, site: r.PathValue("site"), machine: r.PathValue("machine"), form: isForm(r), now: d.o.Now()}
 		done, again, err := d.handle(w, route, q)
 		switch {
 		case err != nil:
@@ -226,21 +225,20 @@ func (r Role) String() string {
 // identify takes the id of the request, and who sends it: a name that is logged
 // in wins over one that is typed.
 func (q *request) identify(loggedIn string) error {
-	var faults faults
-	id, err := uuid.Parse(q.values.text("id"))
-	if err != nil || len(q.values.text("id")) != len(id.String()) || id == uuid.Nil {
-		faults.add(idField, q.values.text("id"))
+	var wrong faults
+	text := q.values.text("id")
+	id, err := uuid.Parse(text)
+	if err != nil || len(text) != len(id.String()) || id == uuid.Nil {
+		wrong = append(wrong, faultOf(idField, text))
 	}
 	q.id = id.String()
-	q.by = loggedIn
-	if q.by == "" {
-		q.by = strings.TrimSpace(q.values.text("by"))
-		if f := checkName(q.by); f != nil {
-			faults = append(faults, f)
+	if q.by = loggedIn; q.by == "" {
+		if q.by = strings.TrimSpace(q.values.text("by")); q.by == "" {
+			wrong = append(wrong, faultOf(byField, ""))
 		}
 	}
-	if len(faults) > 0 {
-		return faults
+	if len(wrong) > 0 {
+		return wrong
 	}
 	return nil
 }
@@ -253,7 +251,7 @@ func (d *desk) checkMachine(q *request) error {
 		return nil
 	}
 	const most = 20
-	detail := fmt.Sprintf("no machine %.130q%s", key, hint.DidYouMean(key, known))
+	detail := fmt.Sprintf("no machine %.130q%s", key, meant(key, known))
 	if len(known) > 0 {
 		detail += " (there is " + strings.Join(known[:min(len(known), most)], ", ") + ")"
 	}

@@ -191,6 +191,13 @@ func TestTheSameEntryFromEverywhere(t *testing.T) {
 func TestRefusals(t *testing.T) {
 	good := `{"id": "` + id(1) + `", "action": "advance", "by": "Ada", "fields": {"by_mm": 365}}`
 	with := func(old, new string) string { return strings.Replace(good, old, new, 1) }
+	var hundred, twenty []string // unknown names, and those that are complained of
+	for i := range 100 {
+		hundred = append(hundred, fmt.Sprintf(`"x%d": 1,`, 100+i))
+		if i < 20 {
+			twenty = append(twenty, fmt.Sprintf("x%d", 100+i))
+		}
+	}
 	for _, tt := range []struct {
 		name, path, media, body string
 		status                  int
@@ -219,7 +226,7 @@ func TestRefusals(t *testing.T) {
 		{"deep", heron + "entries", jsonType, with("365", strings.Repeat("[", 5000)+strings.Repeat("]", 5000)), 422, "fields.by_mm", ""},
 		{"deeper", heron + "entries", jsonType, strings.Repeat(`{"fields":`, 1500), 400, "", ""},
 		{"unknown member", heron + "entries", jsonType, with(`"by"`, `"buy": 1, "by"`), 422, "buy", `did you mean "by"?`},
-		{"unknown value", heron + "entries", jsonType, with(`by_mm`, `by_m`), 422, "fields.by_m fields.by_mm", `did you mean "by_mm"?`},
+		{"unknown value", heron + "entries", jsonType, with(`by_mm`, `by_m`), 422, "fields.by_mm fields.by_m", `did you mean "by_mm"?`},
 		{"everything missing", heron + "entries", jsonType, `{}`, 422, "id action", "UUID"},
 		{"no name", heron + "entries", jsonType, with("Ada", " "), 422, "by", "who did it"},
 		{"null", heron + "entries", jsonType, with("365", "null"), 422, "fields.by_mm", "got null"},
@@ -239,6 +246,7 @@ func TestRefusals(t *testing.T) {
 		{"tomorrow", heron + "entries", jsonType, with(`"by"`, `"at": "2026-03-02T08:01:01Z", "by"`), 422, "at", "not in the future"},
 		{"last week", heron + "entries", jsonType, with(`"by"`, `"at": "2026-02-23T07:59:59Z", "by"`), 422, "at", "last 7 days"},
 		{"no time", heron + "entries", jsonType, with(`"by"`, `"at": "yesterday", "by"`), 422, "at", "2026-03-02T08:00:00Z"},
+		{"many unknown names", heron + "entries", jsonType, with(`"by"`, strings.Join(hundred, " ")+`"by"`), 422, strings.Join(twenty, " "), "x100"},
 		{"form encoding", heron + "entries", formType, "id=%zz", 400, "", "well-formed form"},
 		{"form not UTF-8", heron + "entries", formType, "by=%ff", 400, "", "UTF-8"},
 		{"form twice", heron + "entries", formType, "id=" + id(1) + "&action=round-lip&by=Ada&by=Bea", 422, "by", "2 values"},

@@ -51,7 +51,10 @@ func OpenAPI(version string) ([]byte, error) {
 	}
 	for i := range routes {
 		r := &routes[i]
-		schemas[r.path] = r.schema()
+		var err error
+		if schemas[r.path], err = r.schema(); err != nil {
+			return nil, err
+		}
 		schemas[r.path+".form"] = r.formSchema()
 		paths[r.pattern()] = object{"post": r.operation(), "parameters": placeParameters}
 	}
@@ -163,14 +166,11 @@ func reference(schema string) object { return object{"$ref": "#/components/schem
 func capital(word string) string { return strings.ToUpper(word[:1]) + word[1:] }
 
 // schema describes a route's request in JSON.
-func (r *route) schema() object {
+func (r *route) schema() (object, error) {
 	s := closed(r.doc, r.fields)
 	if r.relation != "" {
-		var relation object
-		if err := json.Unmarshal([]byte(r.relation), &relation); err == nil { // a test reads each
-			for name, v := range relation {
-				s[name] = v
-			}
+		if err := json.Unmarshal([]byte(r.relation), &s); err != nil { // adds members to those that are there
+			return nil, fmt.Errorf("relation of %s: %w", r.path, err)
 		}
 	}
 	if r.path == "entries" {
@@ -180,7 +180,7 @@ func (r *route) schema() object {
 		}
 		s["oneOf"] = each
 	}
-	return s
+	return s, nil
 }
 
 // formSchema describes a route's request as a form, where everything is a text.

@@ -54,13 +54,14 @@ func (f faults) Error() string {
 	return strings.Join(all, "; ")
 }
 
-// add notes that a field holds something that it cannot; got is as it was sent.
-func (f *faults) add(field event.Field, got string) {
-	fault := &event.Fault{Field: field.Name, Want: want(field)}
+// faultOf says that a field holds something that it cannot; got is as it was
+// sent, empty when nothing was.
+func faultOf(field event.Field, got string) *event.Fault {
+	f := &event.Fault{Field: field.Name, Want: want(field)}
 	if got != "" {
-		fault.Got = shown(got)
+		f.Got = shown(got)
 	}
-	*f = append(*f, fault)
+	return f
 }
 
 // shown is a text in a message: quoted, so that it can do no harm, and short.

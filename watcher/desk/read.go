@@ -73,7 +73,6 @@ func (q *request) read(w http.ResponseWriter) error {
 		w.Header().Set("Accept-Encoding", "identity")
 		return refusal{http.StatusUnsupportedMediaType, "want a body that is not compressed"}
 	}
-	q.form = media == formType
 	body, err := io.ReadAll(http.MaxBytesReader(w, q.Body, maxBody))
 	if _, large := errors.AsType[*http.MaxBytesError](err); large {
 		return refusal{http.StatusRequestEntityTooLarge, fmt.Sprintf("want at most %d bytes", maxBody)}
@@ -86,6 +85,13 @@ func (q *request) read(w http.ResponseWriter) error {
 	}
 	q.values, err = readJSON(body)
 	return err
+}
+
+// isForm reports whether a form was sent, however little of it can be read: then
+// a person waits for a page.
+func isForm(r *http.Request) bool {
+	media, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	return media == formType
 }
 
 // readJSON reads one JSON object. Names that come twice, text that is not UTF-8,
