@@ -1,6 +1,7 @@
 package queue
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -58,7 +59,7 @@ func (m *model) freeCost(free []int, most float64) float64 { return m.cost(m.fil
 // several looks ahead.
 func (m *model) starts() [][]int {
 	byDue := slices.Clone(m.free)
-	slices.SortStableFunc(byDue, func(a, b int) int { return compare(m.due[a], m.due[b]) })
+	slices.SortStableFunc(byDue, func(a, b int) int { return cmp.Compare(m.due[a], m.due[b]) })
 	byStock := slices.Clone(m.free)
 	slices.SortStableFunc(byStock, func(a, b int) int { return m.rankOfStock(a) - m.rankOfStock(b) })
 	out := [][]int{slices.Clone(m.free), byDue, byStock}
@@ -66,16 +67,6 @@ func (m *model) starts() [][]int {
 		out = append(out, m.dispatch(look))
 	}
 	return out
-}
-
-func compare(a, b float64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 // rankOfStock puts the stock that is on first.
