@@ -7,7 +7,9 @@ package film
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"strconv"
 
 	"github.com/bojanz/currency"
@@ -101,6 +103,9 @@ func (c *Catalogue) Lookup(stock string, class event.Class) Film {
 	f.Stock = stock
 	return f
 }
+
+// Stocks lists the stock codes of the shop, sorted.
+func (c *Catalogue) Stocks() []string { return slices.Sorted(maps.Keys(c.stocks)) }
 
 // Area returns the area in m² of length m of film that is width mm wide.
 func Area(lengthM, widthMM float64) float64 { return lengthM * widthMM / 1000 }

@@ -27,7 +27,7 @@ func (g *Gate) setHeaders(h http.Header) {
 	h.Set("Referrer-Policy", "same-origin")
 	h.Set("Cross-Origin-Opener-Policy", "same-origin")
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
-	h.Set("Permissions-Policy", "camera=(), display-capture=(), geolocation=(), microphone=(), payment=(), usb=(), serial=(), bluetooth=()")
+	h.Set("Permissions-Policy", "camera=(), display-capture=(), geolocation=(), microphone=(), payment=(), usb=(), serial=()")
 	h.Set("Cache-Control", "no-store")
 	if g.secure {
 		h.Set("Strict-Transport-Security", "max-age=31536000")

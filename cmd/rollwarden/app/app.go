@@ -5,6 +5,7 @@ package app
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -52,6 +53,8 @@ type App struct {
 	pipe    *pipeline
 	metrics *prom.Collector
 	http    net.Listener
+	tls     *tls.Config // nil for plain HTTP
+	front   *front
 	reading sync.Mutex   // guards reader
 	reader  rules.Reader // works out for pages and scrapes what a view does not hold
 
@@ -78,7 +81,7 @@ func Start(ctx context.Context, o Options) (*App, error) {
 		o.Clock = RealClock{}
 	}
 	a := &App{opts: o, cfg: o.Config, clock: o.Clock, log: o.Log, done: make(chan error, 1)}
-	for _, step := range []func(context.Context) error{a.openSite, a.openBus, a.openJournal, a.openPager, a.openHTTP, a.run} {
+	for _, step := range []func(context.Context) error{a.openSite, a.openBus, a.openJournal, a.openPager, a.openFront, a.openHTTP, a.run} {
 		if err := step(ctx); err != nil {
 			return nil, errors.Join(err, a.close(ctx))
 		}
@@ -127,12 +130,17 @@ func (a *App) openPager(context.Context) error {
 // part is the log of one part of the watch.
 func (a *App) part(name string) zerolog.Logger { return a.log.With().Str("part", name).Logger() }
 
-func (a *App) openHTTP(context.Context) error {
+func (a *App) openHTTP(context.Context) (err error) {
+	if a.tls, err = a.cfg.ServerTLS(a.part("tls")); err != nil {
+		return err
+	}
 	l, err := net.Listen("tcp", a.cfg.HTTP.Listen)
 	if err != nil {
 		return fmt.Errorf("serve the board on %s: %w: stop the program that has this port or set another http.listen", a.cfg.HTTP.Listen, err)
 	}
-	a.http = l
+	if a.http = l; a.tls != nil {
+		a.http = tls.NewListener(l, a.tls)
+	}
 	a.onClose("board address", func(context.Context) error {
 		if err := l.Close(); err != nil && !errors.Is(err, net.ErrClosed) {
 			return err
@@ -143,7 +151,12 @@ func (a *App) openHTTP(context.Context) error {
 }
 
 // URL is where the board is served.
-func (a *App) URL() string { return "http://" + a.http.Addr().String() }
+func (a *App) URL() string {
+	if a.tls != nil {
+		return "https://" + a.http.Addr().String()
+	}
+	return "http://" + a.http.Addr().String()
+}
 
 // NATS is where events can be published; empty when nothing listens.
 func (a *App) NATS() string { return a.bus.URL() }
@@ -165,7 +178,11 @@ func (a *App) run(ctx context.Context) error {
 		return err
 	}
 	a.pipe.latency = a.metrics.ObserveAlarm
-	server := a.server(scrape)
+	handler, err := a.handler(scrape)
+	if err != nil {
+		return err
+	}
+	a.pipe.shown = a.front.hub.Changed
 	ctx, a.cancel = context.WithCancel(context.WithoutCancel(ctx))
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return a.pipe.loop(ctx) })
@@ -174,7 +191,8 @@ func (a *App) run(ctx context.Context) error {
 	group.Go(func() error { return a.follow(ctx, engine.Seq()) })
 	group.Go(func() error { return a.watchFolders(ctx) })
 	group.Go(func() error { return a.pager.Run(ctx) })
-	group.Go(func() error { return serve(ctx, server, a.http) })
+	group.Go(func() error { return a.front.hub.Run(ctx) })
+	group.Go(func() error { return serve(ctx, newServer(handler), a.http) })
 	a.onClose("goroutines", a.endGoroutines)
 	go func() { a.done <- group.Wait(); close(a.done) }()
 	return nil

@@ -12,9 +12,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
-	"rollwarden/metrics/board"
 	"rollwarden/metrics/prom"
-	"rollwarden/metrics/web"
 )
 
 // newMetrics registers what the watch shows to Prometheus.
@@ -85,69 +83,13 @@ func (a *App) startAt(site, machine string) (time.Time, bool) {
 	return at[0], true
 }
 
-// server serves the board, the metrics and the health pages. Its limits keep a
-// slow or endless request from holding on to the watch.
-func (a *App) server(metrics http.Handler) *http.Server {
-	kit, err := web.New(web.Options{
-		Shop: a.cfg.Shop.Name, Zone: a.tickets.Location, Display: a.cfg.Display(), Now: a.clock.Now, Machines: a.places(),
-	})
-	if err != nil {
-		panic(err) // only a shop's own texts can be wrong, and there are none yet
-	}
-	hub := web.NewHub(web.HubOptions{Kit: kit, Pulse: a.pulse, Failed: func(who web.Audience, err error) {
-		a.log.Error().Err(err).Str("page", who.Page).Msg("a live page could not be made")
-	}})
-	mux := http.NewServeMux()
-	mux.Handle("/metrics", metrics)
-	mux.Handle("GET /stream", hub)
-	mux.Handle("/", board.Handler(board.Options{
-		Kit: kit, Hub: hub, View: a.View, Ready: a.ready, Machines: a.site.Machines, Rows: a.site.Book.Rows,
-		Films: a.site.Films, StartAt: a.startAt, StrikeCost: a.strikeCost,
-	}))
-	server := &http.Server{
-		Handler: mux, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
+// newServer serves a handler. Its limits keep a slow or endless request from
+// holding on to the watch; a live page sets its own.
+func newServer(h http.Handler) *http.Server {
+	return &http.Server{
+		Handler: h, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
 		WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,
 	}
-	ctx, cancel := context.WithCancel(context.Background())
-	server.RegisterOnShutdown(cancel)
-	go hub.Run(ctx)
-	go a.announce(ctx, hub)
-	return server
-}
-
-// announce tells the hub of new views.
-func (a *App) announce(ctx context.Context, hub *web.Hub) {
-	look := time.NewTicker(viewEvery)
-	defer look.Stop()
-	for last := a.View(); ; {
-		select {
-		case <-look.C:
-			if v := a.View(); v != last {
-				last = v
-				hub.Changed()
-			}
-		case <-ctx.Done():
-			return
-		}
-	}
-}
-
-// pulse is how well the watch is, for the pages that are open.
-func (a *App) pulse() web.Pulse {
-	v := a.View()
-	if v == nil {
-		return web.Pulse{}
-	}
-	return web.Pulse{Seq: v.Seq, At: v.At, Ready: a.ready()}
-}
-
-// places names the configured machines.
-func (a *App) places() []web.Place {
-	var all []web.Place
-	for _, m := range a.site.Machines {
-		all = append(all, web.Place{Site: m.Site, Machine: m.Name})
-	}
-	return all
 }
 
 // strikeCost is what a head strike would cost on a machine with what is loaded.

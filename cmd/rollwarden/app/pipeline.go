@@ -39,6 +39,7 @@ type pipeline struct {
 	snapshots *snapshotter
 	pages     func([]alarm.Page, map[string][]alarm.Alarm) // takes notes, never waits
 	latency   func(took time.Duration, eventID string)     // event to alarm, both stored
+	shown     func()                                       // told of each new view, never waits
 
 	view  atomic.Pointer[rules.View]
 	ready atomic.Bool // the journal has been read up to where it ended at the start
@@ -57,7 +58,7 @@ type pipeline struct {
 func newPipeline(e *rules.Engine, c Clock, log zerolog.Logger) *pipeline {
 	return &pipeline{
 		engine: e, clock: c, log: log, batches: make(chan []entry, 1), outbox: outbox{filled: make(chan struct{}, 1)},
-		quiesce: make(chan quietRequest), ended: make(chan struct{}),
+		quiesce: make(chan quietRequest), ended: make(chan struct{}), shown: func() {},
 	}
 }
 
@@ -201,6 +202,7 @@ func (p *pipeline) show() {
 	v = p.engine.View(p.clock.Now())
 	p.viewedAt = time.Now()
 	p.view.Store(v)
+	p.shown()
 	if p.changed {
 		p.changed = false
 		p.pages(v.Alarms.Pages, v.Alarms.Alarms)

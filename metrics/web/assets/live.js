@@ -151,7 +151,7 @@
     answer.className = "";
     answer.textContent = form.dataset.sending;
     try {
-      const response = await fetch(form.action, {
+      const response = await fetch(form.getAttribute("action"), { // a field named action hides form.action
         method: "POST", credentials: "same-origin",
         headers: { "Content-Type": "application/json", Accept: "application/json" }, body: JSON.stringify(data),
       });
