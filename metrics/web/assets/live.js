@@ -60,7 +60,7 @@
   const typed = (form) => form.contains(document.activeElement) && document.activeElement !== document.body ||
     [...form.elements].some((e) => /^(text|search|number|textarea)$/.test(e.type) && e.value !== e.defaultValue);
   const same = (a, b) => a.nodeType === b.nodeType && a.nodeName === b.nodeName && keyOf(a) === keyOf(b);
-  const keyOf = (n) => (n.nodeType === 1 ? n.id || n.dataset.key || "" : "");
+  const keyOf = (n) => (n.nodeType === 1 ? n.getAttribute("id") || n.dataset.key || "" : ""); // form.id may be a field
 
   function morph(from, to) {
     if (from.nodeType !== 1) {
@@ -80,16 +80,30 @@
   // kept are attributes that the reader changes, or this script for the reader.
   const kept = (e, name) => name === "open" && e.nodeName === "DETAILS" || name === "value" && e.nodeName === "INPUT" && e.type !== "hidden";
 
+  // morphChildren finds for each wanted child the one that is there: by its key,
+  // or the next of its kind. What holds the focus is never moved, because that
+  // would take the focus from it; the others move around it.
   function morphChildren(from, to) {
     const old = new Map();
     for (const c of from.children) if (keyOf(c)) old.set(keyOf(c), c);
     let at = from.firstChild;
     for (const want of [...to.childNodes]) {
-      const kin = old.get(keyOf(want));
-      if (kin && kin !== at && same(kin, want)) from.insertBefore(kin, at);
-      else if (at && same(at, want)) at = at.nextSibling;
-      else { from.insertBefore(want, at); continue; }
-      morph(at ? at.previousSibling : from.lastChild, want);
+      let match = keyOf(want) ? old.get(keyOf(want)) : at;
+      while (match && !same(match, want)) match = keyOf(want) ? null : match.nextSibling;
+      if (!match) {
+        from.insertBefore(want, at);
+        continue;
+      }
+      if (match !== at && match.contains(document.activeElement)) {
+        while (at !== match) {
+          const next = at.nextSibling;
+          from.insertBefore(at, match.nextSibling);
+          at = next;
+        }
+      }
+      if (match === at) at = at.nextSibling;
+      else from.insertBefore(match, at);
+      morph(match, want);
     }
     while (at) {
       const next = at.nextSibling;
