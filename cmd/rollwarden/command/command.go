@@ -41,6 +41,7 @@ type cli struct {
 	Demo     demoCommand     `cmd:"" help:"Play a week of an invented shop into a whole watch and score it."`
 	Check    checkCommand    `cmd:"" help:"Check the configuration, the rule book with its cases, and ticket files, without a daemon."`
 	Send     sendCommand     `cmd:"" help:"Publish one floor event, for example: send edge.moved heron by_mm=365 cause=advance."`
+	Advise   adviseCommand   `cmd:"" help:"Print which remedy pays before the next start on each machine, and whether the recipe suits film, ink and cutter."`
 	Queue    queueCommand    `cmd:"" help:"Show when queued runs start, and in which order and with which cuts they would cost least."`
 	Strip    stripCommand    `cmd:"" help:"Draw a control strip to print, cure and measure, from which the strain of a film is learnt."`
 	Replay   replayCommand   `cmd:"" help:"Read the journal again: totals, refused messages, or what another rule book would have said."`

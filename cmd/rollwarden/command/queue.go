@@ -1,52 +1,28 @@
 package command
 
 import (
-	"context"
 	"fmt"
 	"io"
-	"slices"
-	"strings"
 	"text/tabwriter"
 	"time"
 
-	"github.com/rs/zerolog"
-
-	"rollwarden/cmd/rollwarden/config"
 	"rollwarden/rules"
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
-	"rollwarden/rules/hint"
 	"rollwarden/rules/queue"
 	"rollwarden/rules/units"
-	"rollwarden/watcher/journal"
 )
 
-type queueCommand struct {
-	Machines []string `arg:"" optional:"" help:"Machines to show, as name or site/name; all of them when absent."`
-	Explain  bool     `help:"Show what the advice was worked out from."`
-	NATS     string   `help:"NATS address; the configuration's when absent. Without a running watch its own store is opened." placeholder:"URL"`
-}
+type queueCommand struct{ look }
 
 // Run prints the queue of each machine and the advice on it. It changes nothing.
 func (q queueCommand) Run(e *env) error {
-	cfg, err := e.load()
+	there, err := q.at(e)
 	if err != nil {
 		return err
 	}
-	site, err := cfg.Site()
-	if err != nil {
-		return err
-	}
-	view, err := q.view(e, cfg, site)
-	if err != nil {
-		return err
-	}
-	machines, err := q.chosen(view.Floor, cfg)
-	if err != nil {
-		return usageError{err}
-	}
-	s := sheet{Writer: e.out, reader: rules.Read(site, view), now: view.At, twelve: site.Display.Clock12, explain: q.Explain}
-	for i, m := range machines {
+	s := sheet{Writer: e.out, reader: rules.Read(there.site, there.view), now: there.view.At, twelve: there.site.Display.Clock12, explain: q.Explain}
+	for i, m := range there.machines {
 		if i > 0 {
 			fmt.Fprintln(s)
 		}
@@ -55,61 +31,6 @@ func (q queueCommand) Run(e *env) error {
 		}
 	}
 	return nil
-}
-
-// view folds the journal as it is now. Judging makes the engine learn the odds;
-// what it returns is the running watch's to say.
-func (q queueCommand) view(e *env, cfg *config.Config, site rules.Site) (*rules.View, error) {
-	zone, err := cfg.Location()
-	if err != nil {
-		return nil, err
-	}
-	b, err := replayCommand{NATS: q.NATS}.open(e.ctx, cfg)
-	if err != nil {
-		return nil, err
-	}
-	defer func() {
-		end, cancel := context.WithTimeout(context.Background(), sendWithin)
-		defer cancel()
-		b.Close(end)
-	}()
-	j, err := journal.Look(e.ctx, b.JetStream(), cfg.JournalOptions(zerolog.Nop()))
-	if err != nil {
-		return nil, err
-	}
-	engine := rules.New(site)
-	err = j.Read(e.ctx, 1, 0, "", func(m journal.Entry) error {
-		ev, err := event.Decode(m.Message)
-		if err != nil {
-			engine.Refuse(m.Seq, m.Stored, m.Subject, err)
-			return nil
-		}
-		engine.Apply(m.Seq, ev)
-		return nil
-	})
-	if err != nil {
-		return nil, err
-	}
-	now := time.Now().In(zone)
-	engine.Judge(now)
-	return engine.View(now), nil
-}
-
-// chosen lists the machines to show.
-func (q queueCommand) chosen(f *floor.State, cfg *config.Config) (out []*floor.Machine, err error) {
-	all := f.Sorted()
-	if len(q.Machines) == 0 {
-		return all, nil
-	}
-	for _, name := range q.Machines {
-		found := slices.DeleteFunc(slices.Clone(all), func(m *floor.Machine) bool { return name != m.Name && name != floor.Key(m.Site, m.Name) })
-		if len(found) == 0 {
-			names := machineNames(cfg)
-			return nil, fmt.Errorf("nothing was heard of a machine %q%s (want one of %s)", name, hint.DidYouMean(name, names), strings.Join(names, ", "))
-		}
-		out = append(out, found...)
-	}
-	return out, nil
 }
 
 // sheet prints queues as they are at a moment, with times in that moment's zone.
@@ -144,7 +65,7 @@ func (s sheet) machine(m *floor.Machine) error {
 	if !s.explain {
 		return nil
 	}
-	return s.explanation(a.Explain())
+	return explain(s, a.Explain())
 }
 
 func (s sheet) starts(slot rules.Slot) string {
@@ -218,13 +139,4 @@ func (s sheet) advice(a *queue.Advice) {
 	for _, aside := range a.Aside {
 		fmt.Fprintf(s, "    %s stays where it is: %s\n", aside.Name, aside.Why)
 	}
-}
-
-func (s sheet) explanation(e units.Explanation) error {
-	fmt.Fprintf(s, "  %s\n", e.Title)
-	table := tabwriter.NewWriter(s, 0, 0, 2, ' ', 0)
-	for _, l := range e.Lines {
-		fmt.Fprintln(table, strings.TrimRight(fmt.Sprintf("    %s\t%s\t%s", l.Name, l.Value, l.Note), "\t"))
-	}
-	return table.Flush()
 }

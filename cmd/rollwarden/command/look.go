@@ -1,0 +1,108 @@
+package command
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"rollwarden/cmd/rollwarden/config"
+	"rollwarden/rules"
+	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
+	"rollwarden/rules/hint"
+	"rollwarden/watcher/journal"
+)
+
+// look is what the commands have in common that show machines as they stand,
+// whether the watch runs or not.
+type look struct {
+	Machines []string `arg:"" optional:"" help:"Machines to show, as name or site/name; all of them when absent."`
+	Explain  bool     `help:"Show what the advice was worked out from: inputs, formula, result, uncertainty, source."`
+	NATS     string   `help:"NATS address; the configuration's when absent. Without a running watch its own store is opened." placeholder:"URL"`
+}
+
+// scene is what there is to show.
+type scene struct {
+	cfg      *config.Config
+	site     rules.Site
+	view     *rules.View
+	machines []*floor.Machine
+}
+
+// at reads the journal and finds the machines that were asked for.
+func (l look) at(e *env) (scene, error) {
+	s := scene{}
+	var err error
+	if s.cfg, err = e.load(); err != nil {
+		return s, err
+	}
+	if s.site, err = s.cfg.Site(); err != nil {
+		return s, err
+	}
+	if s.view, err = l.view(e, s.cfg, s.site); err != nil {
+		return s, err
+	}
+	if s.machines, err = l.chosen(s.view.Floor, s.cfg); err != nil {
+		return s, usageError{err}
+	}
+	return s, nil
+}
+
+// view folds the journal as it is now. Judging makes the engine learn the odds;
+// what it returns is the running watch's to say.
+func (l look) view(e *env, cfg *config.Config, site rules.Site) (*rules.View, error) {
+	zone, err := cfg.Location()
+	if err != nil {
+		return nil, err
+	}
+	b, err := replayCommand{NATS: l.NATS}.open(e.ctx, cfg)
+	if err != nil {
+		return nil, err
+	}
+	defer func() {
+		end, cancel := context.WithTimeout(context.Background(), sendWithin)
+		defer cancel()
+		b.Close(end)
+	}()
+	j, err := journal.Look(e.ctx, b.JetStream(), cfg.JournalOptions(zerolog.Nop()))
+	if err != nil {
+		return nil, err
+	}
+	engine := rules.New(site)
+	err = j.Read(e.ctx, 1, 0, "", func(m journal.Entry) error {
+		ev, err := event.Decode(m.Message)
+		if err != nil {
+			engine.Refuse(m.Seq, m.Stored, m.Subject, err)
+			return nil
+		}
+		engine.Apply(m.Seq, ev)
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	now := time.Now().In(zone)
+	engine.Judge(now)
+	return engine.View(now), nil
+}
+
+// chosen lists the machines to show.
+func (l look) chosen(f *floor.State, cfg *config.Config) (out []*floor.Machine, err error) {
+	all := f.Sorted()
+	if len(l.Machines) == 0 {
+		return all, nil
+	}
+	for _, name := range l.Machines {
+		found := slices.DeleteFunc(slices.Clone(all), func(m *floor.Machine) bool { return name != m.Name && name != floor.Key(m.Site, m.Name) })
+		if len(found) == 0 {
+			names := machineNames(cfg)
+			return nil, fmt.Errorf("nothing was heard of a machine %q%s (want one of %s)", name, hint.DidYouMean(name, names), strings.Join(names, ", "))
+		}
+		out = append(out, found...)
+	}
+	return out, nil
+}
