@@ -21,7 +21,11 @@ func (q queueCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	s := sheet{Writer: e.out, reader: rules.Read(there.site, there.view), now: there.view.At, twelve: there.site.Display.Clock12, explain: q.Explain}
+	prices, err := there.cfg.QueuePrices()
+	if err != nil {
+		return err
+	}
+	s := sheet{Writer: e.out, reader: rules.Read(there.site, there.view), now: there.view.At, prices: prices, twelve: there.site.Display.Clock12, explain: q.Explain}
 	for i, m := range there.machines {
 		if i > 0 {
 			fmt.Fprintln(s)
@@ -38,6 +42,7 @@ type sheet struct {
 	io.Writer
 	reader  rules.Reader
 	now     time.Time
+	prices  queue.Prices
 	twelve  bool // times of day with a.m. and p.m.
 	explain bool
 }
@@ -48,7 +53,7 @@ func (s sheet) machine(m *floor.Machine) error {
 		fmt.Fprintf(s, ", running %s since %s", event.JobName(m.Run.Job, m.Run.Part), s.clock(m.Run.Started))
 	}
 	fmt.Fprintln(s)
-	a, queued := s.reader.QueueAdvice(s.now, m.Site, m.Name, queue.DefaultPrices())
+	a, queued := s.reader.QueueAdvice(s.now, m.Site, m.Name, s.prices)
 	if !queued {
 		_, err := fmt.Fprintln(s, "  nothing is queued")
 		return err

@@ -33,6 +33,7 @@ type Config struct {
 	Classes  map[event.Class]Film `yaml:"classes"`
 	Stocks   []Stock              `yaml:"stocks"`
 	Costs    Costs                `yaml:"costs"`
+	Queue    Queue                `yaml:"queue"`
 	Odds     Odds                 `yaml:"odds"`
 	Pager    Pager                `yaml:"pager"`
 	Alarms   Alarms               `yaml:"alarms"`
@@ -218,6 +219,15 @@ type Costs struct {
 	ShapeWork          time.Duration `yaml:"shape_work" min:"0s" max:"2h"`
 	PauseStandstill    time.Duration `yaml:"pause_standstill" min:"0s" max:"24h"`
 	CoolerSlowerPct    float64       `yaml:"cooler_slower_pct" min:"0" max:"1000"`
+}
+
+// Queue says what the order of a queue costs besides; the amount is in
+// Shop.Currency.
+type Queue struct {
+	LatePerHour Decimal       `yaml:"late_per_hour"`
+	ChangeWork  time.Duration `yaml:"change_work" min:"0s" max:"24h"`
+	ThreadM     float64       `yaml:"thread_m" min:"0" max:"100"`
+	UsualRollM  float64       `yaml:"usual_roll_m" min:"1" max:"10000"`
 }
 
 // Odds are the odds of a head strike before the shop's own log says better.

@@ -1,10 +1,12 @@
 package config
 
 import (
+	"strconv"
 	"time"
 
 	"rollwarden/rules/event"
 	"rollwarden/rules/plant"
+	"rollwarden/rules/queue"
 	"rollwarden/rules/risk"
 )
 
@@ -34,7 +36,8 @@ func Default() *Config {
 			LeaderWork: time.Minute, AdvanceWork: 10 * time.Second, ShapeWork: time.Minute,
 			PauseStandstill: 5 * time.Minute, CoolerSlowerPct: 20,
 		},
-		Odds: oddsOf(risk.DefaultPrior()),
+		Queue: queueOf(queue.DefaultPrices()),
+		Odds:  oddsOf(risk.DefaultPrior()),
 		Pager: Pager{
 			Routes:       Routes{High: []string{logChannel}, Medium: []string{logChannel}, Low: []string{}},
 			GiveUpAfter:  time.Hour,
@@ -52,6 +55,11 @@ func inkOf(k plant.Ink) Ink {
 		ActivationJPerMol: &k.ActivationJ, ReferenceC: &k.ReferenceC, NeedS: &k.NeedS,
 		RestLaminate: seconds(k.RestLaminateS), RestCut: seconds(k.RestCutS),
 	}
+}
+
+func queueOf(p queue.Prices) Queue {
+	late := strconv.FormatFloat(p.LatePerHour, 'f', -1, 64)
+	return Queue{LatePerHour: Decimal(late), ChangeWork: seconds(p.ChangeS), ThreadM: p.ThreadM, UsualRollM: p.RollM}
 }
 
 func oddsOf(p risk.Prior) Odds {

@@ -3,12 +3,14 @@ package config
 import (
 	"cmp"
 	"fmt"
+	"strconv"
 
 	"github.com/bojanz/currency"
 
 	"rollwarden/rules/event"
 	"rollwarden/rules/film"
 	"rollwarden/rules/plant"
+	"rollwarden/rules/queue"
 	"rollwarden/rules/risk"
 	"rollwarden/rules/units"
 )
@@ -104,6 +106,15 @@ func (c *Config) costs() (plant.Costs, error) {
 		}
 	}
 	return out, nil
+}
+
+// QueuePrices are what the order of a queue is weighed with, besides the costs.
+func (c *Config) QueuePrices() (queue.Prices, error) {
+	late, err := strconv.ParseFloat(string(c.Queue.LatePerHour), 64)
+	if err != nil {
+		return queue.Prices{}, fmt.Errorf("queue.late_per_hour: want an amount such as 10, got %q", c.Queue.LatePerHour)
+	}
+	return queue.Prices{LatePerHour: late, ChangeS: c.Queue.ChangeWork.Seconds(), ThreadM: c.Queue.ThreadM, RollM: c.Queue.UsualRollM}, nil
 }
 
 func (c *Config) odds() risk.Prior {

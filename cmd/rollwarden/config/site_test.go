@@ -15,6 +15,7 @@ import (
 	"rollwarden/rules/event"
 	"rollwarden/rules/hazard"
 	"rollwarden/rules/plant"
+	"rollwarden/rules/queue"
 	"rollwarden/rules/risk"
 	"rollwarden/rules/ticket"
 	"rollwarden/rules/units"
@@ -83,6 +84,18 @@ func TestSite(t *testing.T) {
 	}
 	if site.Lapse != 12*time.Hour || site.Default.Configured || site.Drift.Share <= 0 {
 		t.Errorf("site: %+v", site)
+	}
+}
+
+// TestQueuePrices reads what the order of a queue costs.
+func TestQueuePrices(t *testing.T) {
+	for text, want := range map[string]queue.Prices{
+		"": queue.DefaultPrices(),
+		"queue: {late_per_hour: 12.50, change_work: 8m, thread_m: 0.8, usual_roll_m: 45}": {LatePerHour: 12.5, ChangeS: 480, ThreadM: 0.8, RollM: 45},
+	} {
+		if got, err := load(t, text).QueuePrices(); err != nil || got != want {
+			t.Errorf("%q: got %+v, %v, want %+v", text, got, err, want)
+		}
 	}
 }
 
