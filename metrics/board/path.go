@@ -86,15 +86,16 @@ func figure(v float64, decimals int) string {
 // The canvas.
 const (
 	canvasW = 1000
-	canvasH = 320
+	canvasH = 360
 	filmY   = 150                          // the height at which the film lies
-	mostR   = (canvasH - filmY - 30) / 2.0 // of the roll: a larger one is drawn smaller than it is
+	mostR   = (canvasH - filmY - 50) / 2.0 // the largest radius that there is room for
 )
 
 // Measures of what the configuration does not say. Positions of the roll and the
 // size of the take-up are a drawing's and not the machine's.
 const (
 	coreMM    = 38.1 // radius of a 3 inch core, common practice, no source
+	mostMM    = 130  // radius that room is left for; a larger roll is drawn smaller than it is
 	nominalMM = 70   // radius at which a roll of unknown size is drawn
 	upMM      = 230  // from the roll to the print line
 	takeMM    = 45   // radius of the take-up
@@ -127,21 +128,21 @@ func (p *painter) draw(s shown) *drawing {
 		path.TakeUpMM = 2 * path.CureExitMM
 	}
 	radius, sized := p.radius(s)
-	left := -(upMM + radius + marginMM)
+	left := -(upMM + min(mostMM, radius) + marginMM)
 	c := canvas{left, canvasW / (path.TakeUpMM + takeMM + marginMM - left)}
-	r := unit(min(mostR, radius*c.scale))
+	r := unit(min(mostR, min(mostMM, radius)*c.scale))
 	d := &drawing{
 		Known: known, Print: c.x(0), Entry: c.x(path.CureEntryMM), Exit: c.x(path.CureExitMM), Take: c.x(path.TakeUpMM),
 		Roll:  circle{c.x(-upMM), filmY + r, r, sized},
 		Core:  circle{c.x(-upMM), filmY + r, min(r, unit(coreMM*c.scale)), sized},
 		Scale: p.Say("path.scale.unmeasured"),
 	}
-	d.place(p.Say("path.print"), d.Print, 12, "middle", "quiet")
-	d.place(p.Say("path.cure"), (d.Entry+d.Exit)/2, 12, "middle", "heat")
+	d.place(p.Say("path.print"), d.CarTo(), 11, "end", "quiet")
+	d.place(p.Say("path.cure"), (d.Entry+d.Exit)/2, 11, "middle", "heat")
 	if known {
 		d.Scale = p.Say("path.scale", p.Number(figure(path.GapUM/1000, 2)))
-		d.place(p.mm(path.CureEntryMM), d.Entry, 78, "middle", "quiet small")
-		d.place(p.mm(path.CureExitMM), d.Exit, 78, "middle", "quiet small")
+		d.place(p.mm(path.CureEntryMM), d.Entry, 70, "end", "quiet small")
+		d.place(p.mm(path.CureExitMM), d.Exit, 70, "start", "quiet small")
 	}
 	p.onRoll(d, s)
 	p.front(d, s, c)
@@ -180,7 +181,7 @@ func (p *painter) onRoll(d *drawing, s shown) {
 			text = p.Say("roll.left", p.long(left))
 		}
 	}
-	d.place(text, d.Roll.X-d.Roll.R, 97, "start", "strong")
+	d.place(text, 4, 98, "start", "strong")
 }
 
 // front draws the film up to its edge and a leader beyond it.
@@ -226,7 +227,7 @@ func (p *painter) front(d *drawing, s shown, c canvas) {
 	case at < 180:
 		anchor = "start"
 	}
-	d.place(p.mm(front), at, 97, anchor, "strong")
+	d.place(p.mm(front), at, 83, anchor, "strong")
 }
 
 // travel draws where the next start takes the front: downstream by the length

@@ -8,6 +8,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"runtime"
 	"slices"
 	"strings"
 	"sync"
@@ -343,3 +344,87 @@ func TestUnknownPage(t *testing.T) {
 
 // TestMain wants every goroutine to have ended with its test.
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// BenchmarkPages keeps 500 pages of three audiences open on one hub, over TCP,
+// and reports how long a change takes to the last of them, and how much memory a
+// page takes with its connection (both ends of it, since they share the process).
+func BenchmarkPages(b *testing.B) {
+	const pages = 500
+	text := atomic.Pointer[string]{}
+	show := func(n int) { s := fmt.Sprintf("<p>n%d %s</p>", n, strings.Repeat("x", 4000)); text.Store(&s) }
+	show(0)
+	kit, err := web.New(web.Options{})
+	if err != nil {
+		b.Fatal(err)
+	}
+	hub := web.NewHub(web.HubOptions{Kit: kit, Streams: pages, Pulse: func() web.Pulse { return web.Pulse{Ready: true} }})
+	for _, name := range []string{"a", "b", "c"} {
+		hub.Paint(name, func(web.Audience) ([]web.Part, error) {
+			return []web.Part{{ID: "still", HTML: []byte(strings.Repeat("y", 20000))}, {ID: "moving", HTML: []byte(*text.Load())}}, nil
+		})
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	var all sync.WaitGroup
+	all.Go(func() { hub.Run(ctx) })
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		b.Fatal(err)
+	}
+	server := &http.Server{Handler: hub}
+	all.Go(func() { server.Serve(listener) })
+	defer func() { cancel(); server.Close(); all.Wait() }()
+
+	seen := make(chan time.Time, 2*pages)
+	var waitFor atomic.Pointer[string]
+	before := memory()
+	for i := range pages {
+		c, err := net.Dial("tcp", listener.Addr().String())
+		if err != nil {
+			b.Fatal(err)
+		}
+		fmt.Fprintf(c, "GET /stream?page=%c HTTP/1.1\r\nHost: watch\r\n\r\n", 'a'+i%3)
+		all.Go(func() {
+			buffer := make([]byte, 8192)
+			for tail := ""; ; {
+				n, err := c.Read(buffer)
+				if err != nil {
+					return
+				}
+				data := tail + string(buffer[:n])
+				if w := waitFor.Load(); w != nil && strings.Contains(data, *w) {
+					seen <- time.Now()
+				}
+				tail = data[max(0, len(data)-20):]
+			}
+		})
+	}
+	time.Sleep(time.Second)
+	perPage := float64(memory()-before) / pages
+	var took []time.Duration
+	for n := 1; b.Loop(); n++ {
+		want := fmt.Sprintf("n%d ", n)
+		waitFor.Store(&want)
+		show(n)
+		start := time.Now()
+		hub.Changed()
+		for range pages {
+			took = append(took, (<-seen).Sub(start))
+		}
+		time.Sleep(150 * time.Millisecond) // longer than the hub rests
+		for len(seen) > 0 {
+			<-seen
+		}
+	}
+	slices.Sort(took)
+	b.ReportMetric(perPage, "B/page")
+	b.ReportMetric(float64(took[len(took)/2].Microseconds())/1000, "p50-ms")
+	b.ReportMetric(float64(took[len(took)*99/100].Microseconds())/1000, "p99-ms")
+}
+
+// memory is what heap and stacks take after a collection.
+func memory() uint64 {
+	runtime.GC()
+	var m runtime.MemStats
+	runtime.ReadMemStats(&m)
+	return m.HeapInuse + m.StackInuse
+}

@@ -381,7 +381,8 @@ func TestAccessibility(t *testing.T) {
 						t.Errorf("%s", strings.Join(found, "\n"))
 					}
 					if wide := eval[float64](p, "document.documentElement.scrollWidth"); int64(wide) > width {
-						t.Errorf("with every fold open the page is %g px wide on a screen of %d", wide, width)
+						t.Errorf("with every fold open the page is %g px wide on a screen of %d: %s", wide, width,
+							eval[string](p, "[...document.querySelectorAll('main *')].filter((e) => e.getBoundingClientRect().right > innerWidth + 1 && !e.closest('.scroll')).map((e) => e.outerHTML.slice(0, 200)).join(' | ')"))
 					}
 				})
 			}
