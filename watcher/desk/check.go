@@ -141,11 +141,15 @@ func (v value) word() string {
 	return fmt.Sprintf("%d values", len(v.texts))
 }
 
-// number reads a number in the unit of its field.
+// number reads a number in the unit of its field. People write a decimal with a
+// comma too; a program writes it with a point.
 func number(f event.Field, v value) (float64, bool) {
-	if v.kind == '0' {
+	switch v.kind {
+	case '0':
 		x, err := strconv.ParseFloat(v.texts[0], 64)
 		return x, err == nil
+	case typed:
+		return units.Parse(point(v.texts[0]), f.Unit)
 	}
 	return units.Parse(v.texts[0], f.Unit)
 }

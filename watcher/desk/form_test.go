@@ -42,6 +42,11 @@ func TestForms(t *testing.T) {
 		{"entries", form("action", "head-check", "field.nozzles_ok", "yes", "field.obstruction_clear", "true"),
 			&event.HeadChecked{NozzlesOK: &yes, ObstructionClear: &yes, By: "Ada"}},
 		{"entries", form("action", "note", "field.reason", "tape is on\r\nand holds"), &event.OperatorNoted{Action: "note", Reason: "tape is on\nand holds", By: "Ada"}},
+		{"entries", form("action", "advance", "field.by_mm", "14.4", "unit.by_mm", "in"), &event.EdgeMoved{ByMM: f64(365.76), Cause: "advance", By: "Ada"}},
+		{"entries", form("action", "advance", "field.by_mm", " 14,4 ", "unit.by_mm", "in"), &event.EdgeMoved{ByMM: f64(365.76), Cause: "advance", By: "Ada"}},
+		{"entries", form("action", "advance", "field.by_mm", "366 mm", "unit.by_mm", "in"), &event.EdgeMoved{ByMM: f64(366), Cause: "advance", By: "Ada"}},
+		{"entries", form("action", "tape-leader", "field.length_mm", "12,5", "field.thickness_um", "", "unit.thickness_um", "µm"), &event.LeaderAttached{LengthMM: 12.5, By: "Ada"}},
+		{"entries", form("action", "note", "field.reason", "12,5"), &event.OperatorNoted{Action: "note", Reason: "12,5", By: "Ada"}},
 		{"alarm", form("action", "acknowledge", "hazard", "bare-edge", "until", ""), &event.OperatorNoted{Action: "acknowledge", Hazard: "bare-edge", By: "Ada"}},
 		{"advice", form("order", "K-102", "order", "K-101"), &event.AdviceAccepted{Order: []string{"K-102", "K-101"}, By: "Ada"}},
 	} {
@@ -58,6 +63,25 @@ func TestForms(t *testing.T) {
 			t.Errorf("%s: the second time it is %d, and %d events are stored", tt.form, again.Code, len(s.journal))
 		}
 	}
+}
+
+// TestFormsRefuse holds forms to what is told apart: a unit belongs to a field
+// that was sent, and a comma is no sign of thousands.
+func TestFormsRefuse(t *testing.T) {
+	for _, tt := range []struct{ field, form string }{
+		{"unit.by_mm", form("action", "round-lip", "unit.by_mm", "in")},
+		{"unit.length_mm", form("action", "advance", "field.by_mm", "14", "unit.length_mm", "in")},
+		{"unit.by_mm", form("action", "advance", "field.by_mm", "14", "unit.by_mm", "in", "unit.by_mm", "mm")},
+		{"fields.by_mm", form("action", "advance", "field.by_mm", "14", "unit.by_mm", "°C")},
+		{"fields.by_mm", form("action", "advance", "field.by_mm", "1,234,5")},
+		{"fields.by_mm", form("action", "advance", "field.by_mm", "1,234.5")},
+		{"fields.by_mm", form("action", "advance", "field.by_mm", "")},
+	} {
+		s := open(t, nil)
+		s.send(t, heron+"entries", formType, tt.form+"&"+form("id", id(1), "by", "Ada")).wants(t, 422, tt.field)
+	}
+	s := open(t, nil)
+	s.send(t, heron+"entries", jsonType, `{"id": "`+id(1)+`", "action": "advance", "by": "Ada", "fields": {"by_mm": "12,5"}}`).wants(t, 422, "fields.by_mm")
 }
 
 // TestBack wants forms to return to this server only. The references that are

@@ -55,6 +55,7 @@ func (v values) text(name string) string {
 const (
 	fieldsPrefix = "fields." // in JSON
 	formPrefix   = "field."  // in a form
+	unitPrefix   = "unit."   // in a form: the unit of a field, as the page shows it
 	backName     = "back"    // in a form: where it returns to
 )
 
@@ -229,7 +230,34 @@ func (q *request) readForm(body []byte) error {
 			q.values[name] = value{append(q.values[name].texts, texts...), typed}
 		}
 	}
+	q.values.addUnits(form)
 	return q.readBack()
+}
+
+// addUnits puts behind each bare number of a form the unit that its page showed
+// beside it, as in unit.by_mm=in. The unit of a field that the form has not is
+// an unknown name like any other.
+func (v values) addUnits(form url.Values) {
+	for name, units := range form {
+		field, ok := strings.CutPrefix(name, unitPrefix)
+		if !ok || len(units) != 1 || !form.Has(formPrefix+field) {
+			continue
+		}
+		delete(v, name)
+		one := v[fieldsPrefix+field]
+		if len(one.texts) == 1 && strings.Trim(one.texts[0], "+-.,0123456789 ") == "" && !one.isEmpty() {
+			one.texts[0] += " " + units[0]
+		}
+	}
+}
+
+// point writes the comma of a decimal as a point. Two of them, or one beside a
+// point, may mean thousands, and are left for the reader of numbers to refuse.
+func point(text string) string {
+	if strings.Count(text, ",") == 1 && !strings.Contains(text, ".") {
+		return strings.Replace(text, ",", ".", 1)
+	}
+	return text
 }
 
 // readBack takes the place that a form returns to, the start page if it names
