@@ -71,7 +71,8 @@ type board struct {
 var files embed.FS
 
 // Handler returns the board as a handler for the whole server root, and tells
-// the hub how to paint it.
+// the hub how to paint it. It sets no headers of protection: the gate before it
+// does.
 func Handler(o Options) http.Handler {
 	o.Kit.Add(files, "assets")
 	b := &board{o: o, pages: o.Kit.Parse(files, "templates/*.html", nil), phrases: o.Kit.Phrases()}
@@ -92,7 +93,7 @@ func Handler(o Options) http.Handler {
 	} {
 		mux.Handle(pattern, web.ReadOnly(serve))
 	}
-	return guard(mux)
+	return mux
 }
 
 // ready reports whether the view is the whole journal.

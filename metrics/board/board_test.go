@@ -333,31 +333,6 @@ func TestReadOnly(t *testing.T) {
 	}
 }
 
-func TestHeaders(t *testing.T) {
-	d := newDesk(t)
-	h := board.Handler(d.options())
-	for _, path := range everyPath {
-		response, _ := get(t, h, "GET", path)
-		for name, want := range map[string]string{
-			"X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Referrer-Policy": "same-origin",
-			"Cache-Control": "no-store", "Cross-Origin-Opener-Policy": "same-origin", "Cross-Origin-Resource-Policy": "same-origin",
-		} {
-			if got := response.Header.Get(name); got != want {
-				t.Errorf("%s: %s is %q, want %q", path, name, got, want)
-			}
-		}
-		policy := response.Header.Get("Content-Security-Policy")
-		for _, want := range []string{"default-src 'none'", "style-src 'self'", "script-src 'self'", "frame-ancestors 'none'", "base-uri 'none'", "form-action 'self'"} {
-			if !strings.Contains(policy, want) {
-				t.Errorf("%s: the policy %q lacks %s", path, policy, want)
-			}
-		}
-		if strings.Contains(policy, "unsafe") || strings.Contains(policy, "*") {
-			t.Errorf("%s: the policy %q allows what the page does not need", path, policy)
-		}
-	}
-}
-
 // TestAssets follows every link of the page: all lead to this server.
 func TestAssets(t *testing.T) {
 	d := newDesk(t)

@@ -39,9 +39,7 @@ type statusPage struct {
 	Seq    uint64
 	At     web.Stamp
 	Zone   string
-	Notices, Alarms, Shift,
-	Odd template.HTML
-	Strips []template.HTML
+	Parts  []template.HTML
 }
 
 // painter turns one view into a page for one audience.
@@ -90,12 +88,9 @@ func (b *board) status(w http.ResponseWriter, r *http.Request) {
 	if !s.Held {
 		s.Refresh, s.Stream = refreshS, a.Stream()
 	}
-	last := len(parts) - 1
-	s.Notices, s.Alarms = template.HTML(parts[0].HTML), template.HTML(parts[1].HTML)
-	for _, part := range parts[2 : last-1] {
-		s.Strips = append(s.Strips, template.HTML(part.HTML))
+	for _, part := range parts {
+		s.Parts = append(s.Parts, template.HTML(part.HTML))
 	}
-	s.Shift, s.Odd = template.HTML(parts[last-1].HTML), template.HTML(parts[last].HTML)
 	b.pages.Render(w, a.Lang, "status", http.StatusOK, s)
 }
 
@@ -176,6 +171,7 @@ func machineTime(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:0
 
 type noticesPart struct {
 	Ready  bool
+	None   bool      // there is no machine to show
 	Untold []counted // pages that a channel has not taken, by channel
 }
 
@@ -188,7 +184,7 @@ type counted struct {
 // the pages that a channel has refused at least once and has not taken since:
 // the people behind it may not know of the alarm.
 func (p *painter) notices() noticesPart {
-	part := noticesPart{Ready: p.ready(p.view)}
+	part := noticesPart{Ready: p.ready(p.view), None: len(p.shown) == 0}
 	counts := map[string]uint64{}
 	for _, page := range p.view.Alarms.Pages {
 		for _, open := range page.Open {

@@ -21,6 +21,7 @@ import (
 // from them, so that they keep their size when the canvas shrinks.
 type drawing struct {
 	Known   bool // whether the path has been measured
+	Taken   bool // whether the take-up's place has
 	Label   string
 	Print   unit
 	Entry   unit
@@ -124,21 +125,23 @@ func (p *painter) draw(s shown) *drawing {
 	if known {
 		path = s.plant.Path
 	}
-	if path.TakeUpMM <= path.CureExitMM {
-		path.TakeUpMM = 2 * path.CureExitMM
+	taken := known && path.TakeUpMM > path.CureExitMM
+	if !taken {
+		path.TakeUpMM = 3 * path.CureExitMM
 	}
 	radius, sized := p.radius(s)
 	left := -(upMM + min(mostMM, radius) + marginMM)
 	c := canvas{left, canvasW / (path.TakeUpMM + takeMM + marginMM - left)}
 	r := unit(min(mostR, min(mostMM, radius)*c.scale))
 	d := &drawing{
-		Known: known, Print: c.x(0), Entry: c.x(path.CureEntryMM), Exit: c.x(path.CureExitMM), Take: c.x(path.TakeUpMM),
+		Known: known, Taken: taken, Print: c.x(0), Entry: c.x(path.CureEntryMM), Exit: c.x(path.CureExitMM), Take: c.x(path.TakeUpMM),
 		Roll:  circle{c.x(-upMM), filmY + r, r, sized},
 		Core:  circle{c.x(-upMM), filmY + r, min(r, unit(coreMM*c.scale)), sized},
 		Scale: p.Say("path.scale.unmeasured"),
 	}
 	d.place(p.Say("path.print"), d.CarTo(), 11, "end", "quiet")
 	d.place(p.Say("path.cure"), (d.Entry+d.Exit)/2, 11, "middle", "heat")
+	d.place(p.Say("path.take"), canvasW-4, 70, "end", "quiet")
 	if known {
 		d.Scale = p.Say("path.scale", p.Number(figure(path.GapUM/1000, 2)))
 		d.place(p.mm(path.CureEntryMM), d.Entry, 70, "end", "quiet small")

@@ -31,7 +31,6 @@ import (
 
 	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
-	"rollwarden/watcher/desk"
 )
 
 // browser opens a headless Chromium. It fails without one, since a page that
@@ -69,25 +68,16 @@ func newDoorway(t *testing.T, a *App) *doorway {
 	proxy := httputil.NewSingleHostReverseProxy(to)
 	proxy.FlushInterval = -1 // a stream is passed on as it comes
 	proxy.ErrorHandler = func(http.ResponseWriter, *http.Request, error) { panic(http.ErrAbortHandler) }
-	f := &doorway{}
-	mux := http.NewServeMux()
-	mux.Handle("/", proxy)
-	acts := desk.Handler(desk.Options{
-		Publish: a.journal.Publish, Machines: func() []string { return []string{"north/m0", "north/m1", "north/m2"} },
-		Who: func(*http.Request) (string, desk.Role, bool) { return "", desk.Supervisor, true },
-	})
-	for _, pattern := range desk.Patterns() {
-		mux.Handle(pattern, acts)
-	}
-	f.Server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if f.away.Load() {
+	d := &doorway{}
+	d.Server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if d.away.Load() {
 			panic(http.ErrAbortHandler) // the connection ends without an answer
 		}
-		mux.ServeHTTP(w, r)
+		proxy.ServeHTTP(w, r)
 	}))
-	t.Cleanup(f.Close)
-	t.Cleanup(f.CloseClientConnections)
-	return f
+	t.Cleanup(d.Close)
+	t.Cleanup(d.CloseClientConnections)
+	return d
 }
 
 func (f *doorway) leave() { f.away.Store(true); f.CloseClientConnections() }
