@@ -2,7 +2,6 @@ package risk
 
 import (
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/integrate/quad"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -64,13 +63,14 @@ func ProbCheaper(a, b Choice) float64 {
 	if a.spread() < b.spread() {
 		return 1 - ProbCheaper(b, a)
 	}
+	ours, theirs := newBeta(a.Odds), newBeta(b.Odds)
 	// The integrand is 0 until b's cost passes the least of a's, and 1 from
 	// the most of a's on. Between, it may be steep at both ends: there u moves
 	// slowly with t.
 	from, to := b.below(a.Cost), b.below(a.Cost+a.Strike)
 	at := func(t float64) float64 {
 		u := from + (to-from)*t*t*t*(10-15*t+6*t*t)
-		return a.Odds.CDF((b.Cost-a.Cost+quantile(b.Odds, u)*b.Strike)/a.Strike) * 30 * t * t * (1 - t) * (1 - t)
+		return ours.cdf((b.Cost-a.Cost+theirs.quantile(u)*b.Strike)/a.Strike) * 30 * t * t * (1 - t) * (1 - t)
 	}
 	p := 1 - to + (to-from)*quad.Fixed(at, 0, 1, cheaperNodes, quad.Legendre{}, 0)
 	return min(1, max(0, p))
@@ -94,7 +94,7 @@ func (c Choice) below(x float64) float64 {
 	if c.certain() {
 		return fixedCheaper(c.Cost, x)
 	}
-	return c.Odds.CDF((x - c.Cost) / c.Strike)
+	return newBeta(c.Odds).cdf((x - c.Cost) / c.Strike)
 }
 
 // PerfectInformation is the most that it can be worth, per start, to know the
@@ -144,15 +144,19 @@ func PerfectForesight(cost [][]float64, p []float64) float64 {
 // each later start, because its outcome may change which choice looks best. It
 // is 0 if no single outcome can, and never more than perfect information.
 func ValueOfTrial(choices []Choice, i int) float64 {
-	if choices[i].certain() {
+	tried := choices[i]
+	if tried.certain() {
 		return 0
 	}
-	after := func(strike, none float64) float64 {
-		tried := slices.Clone(choices)
-		tried[i].Odds.Alpha += strike
-		tried[i].Odds.Beta += none
-		return leastExpected(tried)
+	others := math.Inf(1)
+	for j := range choices {
+		if j != i {
+			others = min(others, choices[j].Expected())
+		}
 	}
-	p := choices[i].Odds.Mean()
-	return max(0, leastExpected(choices)-(p*after(1, 0)+(1-p)*after(0, 1)))
+	now, p := tried.Expected(), tried.Odds.Mean()
+	struck, none := tried, tried
+	struck.Odds.Alpha++
+	none.Odds.Beta++
+	return max(0, min(others, now)-(p*min(others, struck.Expected())+(1-p)*min(others, none.Expected())))
 }

@@ -194,11 +194,11 @@ func (p posterior) beta() distuv.Beta {
 // it for Jeffreys' interval. And a posterior with nearly all its weight at
 // zero may have its mean above the central part: the mean is never left out.
 func (p posterior) interval() (low, high float64) {
-	b := p.beta()
+	b := newBeta(p.beta())
 	if p.own.strikes > 0 || p.others.strikes > 0 {
-		low = quantile(b, 0.025)
+		low = b.quantile(0.025)
 	}
-	return min(low, p.mean()), max(quantile(b, 0.975), p.mean())
+	return min(low, p.mean()), max(b.quantile(0.975), p.mean())
 }
 
 // at finds what is known about a start.

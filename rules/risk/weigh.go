@@ -21,29 +21,32 @@ type Outlook struct {
 //
 // The range is halved until each S is nearly straight; between there each is a
 // parabola, on which both integrals are exact. So the probabilities add up to
-// 1 but for rounding. Each is good to 2e-3, and the least cost to a
+// 1 but for rounding. Just above a cost whose odds pile up at zero, S is nearly
+// straight over the logarithm of the distance, and so the range is halved on
+// that scale. Each probability is good to 2e-3, and the least cost to a
 // ten-thousandth of a strike, by comparison with R. Odds below 1e-10 count as
 // zero, where choices that cost the same share.
 func Weigh(choices []Choice) Outlook {
-	w := weigher{choices: choices, cheapest: make([]float64, len(choices)), point: make([]float64, 3*len(choices))}
 	if len(choices) == 0 {
 		return Outlook{}
 	}
-	// Parabolas multiplied have twice as many degrees as there are of them.
-	w.nodes, w.weights = make([]float64, len(choices)+1), make([]float64, len(choices)+1)
-	quad.Legendre{}.FixedLocations(w.nodes, w.weights, 0, 1)
+	w := newWeigher(choices)
 	bends := w.bends()
 	w.least = bends[0]
-	past := w.pass(bends[0], w.above(bends[0], false))
+	past, reached := w.row(), w.row()
+	w.above(bends[0], past)
+	w.pass(bends[0], past)
 	for i, x := range bends[1:] {
 		if alive(past) < negligible {
-			w.line(past, make([]float64, len(past)))
 			break
 		}
-		reached := w.above(x, false)
+		w.above(x, reached)
 		w.span(bends[i], x, past, reached, mostHalvings)
-		past = w.pass(x, reached)
+		w.pass(x, reached)
+		past, reached = reached, past
 	}
+	clear(reached)
+	w.line(past, reached) // what is left, if anything
 	return Outlook{w.cheapest, w.least}
 }
 
@@ -51,71 +54,150 @@ const (
 	noOdds       = 1e-10 // odds below this count as zero
 	negligible   = 1e-6  // chance of costing more at which the rest no longer counts
 	straight     = 0.01  // how far from straight, in probability, a piece may be
+	level        = 1e-4  // by how much a chance may fall over a piece and need no look between its ends
+	costly       = 5e-4  // how far, in strikes, a piece may be from straight over its width
+	wide         = 4     // how many times further from a cost a piece must end than begin to count on the logarithmic scale
 	mostHalvings = 25
 )
 
+// rule is a Gauss-Legendre rule from 0 to 1.
+type rule struct{ nodes, weights []float64 }
+
 type weigher struct {
-	choices        []Choice
-	nodes, weights []float64
-	cheapest       []float64
-	least          float64
-	point          []float64 // scratch of piece
+	choices  []Choice
+	odds     []beta  // of those that are not certain
+	strike   float64 // the greatest of theirs
+	cheapest []float64
+	least    float64
+
+	passed float64 // the cost that was passed last
+	near   float64 // how far from it odds count as zero; 0 until odds pile up somewhere
+
+	scratch            []float64 // what is left of it, for row
+	halves             []float64 // a row for each number of halvings left, for span
+	moving             []int     // the rest is for piece
+	value, slope, rest []float64
+	rules              []rule // by how many move
+}
+
+func newWeigher(choices []Choice) *weigher {
+	n := len(choices)
+	w := &weigher{
+		choices: choices, odds: make([]beta, n), cheapest: make([]float64, n), moving: make([]int, 0, n),
+		halves: make([]float64, n*(mostHalvings+1)), scratch: make([]float64, 5*n+(n+1)*(n+2)), rules: make([]rule, n+1),
+	}
+	for i, c := range choices {
+		if !c.certain() {
+			w.odds[i], w.strike = newBeta(c.Odds), max(w.strike, c.Strike)
+		}
+	}
+	w.value, w.slope, w.rest = w.row(), w.row(), w.row()
+	return w
+}
+
+// rule is exact for the product of so many parabolas, which has twice as many
+// degrees.
+func (w *weigher) rule(parabolas int) rule {
+	r := &w.rules[parabolas]
+	if r.nodes == nil {
+		r.nodes, r.weights = w.take(parabolas+1), w.take(parabolas+1)
+		quad.Legendre{}.FixedLocations(r.nodes, r.weights, 0, 1)
+	}
+	return *r
+}
+
+// row is a number for each choice.
+func (w *weigher) row() []float64 { return w.take(len(w.choices)) }
+
+func (w *weigher) take(n int) []float64 {
+	row := w.scratch[:n:n]
+	w.scratch = w.scratch[n:]
+	return row
 }
 
 // bends are costs, in order, between which halving finds the rest: where a
 // choice may begin and where its odds mostly are, up to where one must end.
 func (w *weigher) bends() []float64 {
-	end, xs := math.Inf(1), []float64{}
+	end := math.Inf(1)
 	for _, c := range w.choices {
 		end = min(end, c.Cost+max(0, c.Strike))
 	}
-	for _, c := range w.choices {
-		xs = append(xs, c.Cost)
-		if !c.certain() {
-			mean, sd := c.Odds.Mean(), c.Odds.StdDev()
-			xs = append(xs, c.Cost+c.Strike*max(0, mean-2*sd), c.Cost+c.Strike*mean, c.Cost+c.Strike*min(1, mean+3*sd))
-			for p := 1e-9; c.Odds.Alpha < 1 && p < mean; p *= 100 { // odds pile up at zero
-				xs = append(xs, c.Cost+c.Strike*p)
-			}
+	xs := append(make([]float64, 0, 5*len(w.choices)+1), end)
+	add := func(x float64) {
+		if x < end {
+			xs = append(xs, x)
 		}
 	}
-	xs = append(slices.DeleteFunc(xs, func(x float64) bool { return x > end }), end)
+	for _, c := range w.choices {
+		add(c.Cost)
+		if c.certain() {
+			continue
+		}
+		mean, sd := c.Odds.Mean(), c.Odds.StdDev()
+		add(c.Cost + c.Strike*max(0, mean-2*sd))
+		add(c.Cost + c.Strike*mean)
+		add(c.Cost + c.Strike*min(1, mean+3*sd))
+		if c.pilesUp() {
+			add(c.Cost + c.Strike*mean/100)
+		}
+	}
 	slices.Sort(xs)
 	return slices.Compact(xs)
 }
 
-// above is the probability of each choice to cost more than x, or at least x
-// while it is not passed.
-func (w *weigher) above(x float64, passed bool) []float64 {
-	s := make([]float64, len(w.choices))
-	for j, c := range w.choices {
-		switch {
-		case x < c.Cost || x == c.Cost && !passed:
-			s[j] = 1
-		case !c.certain():
-			s[j] = 1 - c.Odds.CDF(max(noOdds, (x-c.Cost)/c.Strike))
+// pilesUp reports whether a choice's likeliest odds are zero.
+func (c Choice) pilesUp() bool { return !c.certain() && c.Odds.Alpha < 1 }
+
+// above is the probability of each choice to cost x or more.
+func (w *weigher) above(x float64, s []float64) {
+	for j := range w.choices {
+		s[j] = 1
+		if x > w.choices[j].Cost {
+			s[j] = w.beyond(j, x)
 		}
 	}
-	return s
 }
 
-// pass takes what lies at a single cost, where choices that tie share.
-func (w *weigher) pass(x float64, from []float64) []float64 {
-	if !slices.ContainsFunc(w.choices, func(c Choice) bool { return c.Cost == x }) {
-		return from
+// beyond is the probability that a choice costs more than x, which is no less
+// than its cost.
+func (w *weigher) beyond(j int, x float64) float64 {
+	c := &w.choices[j]
+	if c.certain() {
+		return 0
 	}
-	to := w.above(x, true)
-	w.line(from, to)
-	return to
+	return 1 - w.odds[j].cdf(max(noOdds, (x-c.Cost)/c.Strike))
+}
+
+// pass takes what lies at a single cost, where choices that tie share. It turns
+// the probabilities to cost x or more into those to cost more.
+func (w *weigher) pass(x float64, past []float64) {
+	after := w.half(0)
+	copy(after, past)
+	for j, c := range w.choices {
+		if c.Cost != x {
+			continue
+		}
+		after[j], w.passed = w.beyond(j, x), x
+		if c.pilesUp() {
+			w.near = noOdds * c.Strike
+		}
+	}
+	w.line(past, after)
+	copy(past, after)
 }
 
 // line goes straight from one point to the other, at a single cost.
 func (w *weigher) line(from, to []float64) {
-	middle := make([]float64, len(from))
+	middle := w.half(1)
 	for j := range from {
 		middle[j] = (from[j] + to[j]) / 2
 	}
-	w.piece(0, from, middle, to)
+	w.piece(0, 0, from, middle, to)
+}
+
+func (w *weigher) half(halvings int) []float64 {
+	n := len(w.choices)
+	return w.halves[halvings*n : (halvings+1)*n]
 }
 
 // alive is the probability that every choice costs more.
@@ -129,36 +211,67 @@ func alive(above []float64) float64 {
 
 // span integrates from a to b, in halves while a piece is not straight.
 func (w *weigher) span(a, b float64, from, to []float64, halvings int) {
-	x, bent := (a+b)/2, 0.0
-	middle := w.above(x, true)
-	for j, s := range middle {
-		bent = max(bent, math.Abs(s-(from[j]+to[j])/2))
+	x, rise := w.between(a, b)
+	middle, bent, all := w.half(halvings), 0.0, alive(from)
+	for j := range middle {
+		chord := (from[j] + to[j]) / 2
+		middle[j] = chord
+		if others := all / from[j]; (from[j]-to[j])*others > level {
+			middle[j] = w.beyond(j, x)
+			bent = max(bent, math.Abs(middle[j]-chord)*others)
+		}
 	}
-	if bent*alive(from) <= straight || halvings == 0 {
-		w.piece(b-a, from, middle, to)
+	if bent <= min(straight, costly*w.strike/(b-a)) || halvings == 0 {
+		w.piece(b-a, rise, from, middle, to)
 		return
 	}
 	w.span(a, x, from, middle, halvings-1)
 	w.span(x, b, middle, to, halvings-1)
 }
 
-// piece integrates exactly over parabolas through three points.
-func (w *weigher) piece(width float64, from, middle, to []float64) {
-	n := len(from)
-	value, slope, rest := w.point[:n], w.point[n:2*n], w.point[2*n:]
-	for k, t := range w.nodes {
-		all := 1.0
-		for j := range n {
+// between is the cost in the middle of two, and how far, in logarithms, the
+// distance from the cost passed last rises to the second; 0 on the plain scale.
+func (w *weigher) between(a, b float64) (x, rise float64) {
+	near, far := max(w.near, a-w.passed), b-w.passed
+	if w.near == 0 || far <= wide*near {
+		return (a + b) / 2, 0
+	}
+	return w.passed + math.Sqrt(near*far), math.Log(far / near)
+}
+
+// piece integrates exactly over parabolas through three points, on the scale on
+// which the one in the middle lies between the others.
+func (w *weigher) piece(width, rise float64, from, middle, to []float64) {
+	still := 1.0 // what those that do not move contribute
+	w.moving = w.moving[:0]
+	for j := range from {
+		if from[j] == to[j] {
+			still *= from[j]
+		} else {
+			w.moving = append(w.moving, j)
+		}
+	}
+	value, slope, rest := w.value, w.slope, w.rest
+	mean, weights := 0.0, 0.0
+	by := w.rule(len(w.moving))
+	for k, t := range by.nodes {
+		all := still
+		for _, j := range w.moving {
 			rest[j] = all // of those before j
 			b, c := -3*from[j]+4*middle[j]-to[j], 2*from[j]-4*middle[j]+2*to[j]
 			value[j], slope[j] = from[j]+t*(b+t*c), b+2*c*t
 			all *= value[j]
 		}
-		w.least += w.weights[k] * width * all
+		weight := by.weights[k]
+		if rise > 0 {
+			weight *= math.Exp(rise * (t - 1))
+		}
+		mean, weights = mean+weight*all, weights+weight
 		after := 1.0
-		for j := n - 1; j >= 0; j-- {
-			w.cheapest[j] -= w.weights[k] * slope[j] * rest[j] * after
+		for _, j := range slices.Backward(w.moving) {
+			w.cheapest[j] -= by.weights[k] * slope[j] * rest[j] * after
 			after *= value[j]
 		}
 	}
+	w.least += width * mean / weights
 }
