@@ -47,6 +47,8 @@ func TestForms(t *testing.T) {
 		{"entries", form("action", "advance", "field.by_mm", "366 mm", "unit.by_mm", "in"), &event.EdgeMoved{ByMM: f64(366), Cause: "advance", By: "Ada"}},
 		{"entries", form("action", "tape-leader", "field.length_mm", "12,5", "field.thickness_um", "", "unit.thickness_um", "µm"), &event.LeaderAttached{LengthMM: 12.5, By: "Ada"}},
 		{"entries", form("action", "note", "field.reason", "12,5"), &event.OperatorNoted{Action: "note", Reason: "12,5", By: "Ada"}},
+		{"entries", form("action", "start", "run", "job=KL%201&part=A", "field.job", "", "field.part", ""), &event.RunStarted{Run: event.Run{Job: "KL 1", Part: "A", By: "Ada"}}},
+		{"entries", form("action", "start", "run", "job=KL-1&part=A", "field.job", "KL-2", "field.part", ""), &event.RunStarted{Run: event.Run{Job: "KL-2", By: "Ada"}}},
 		{"alarm", form("action", "acknowledge", "hazard", "bare-edge", "until", ""), &event.OperatorNoted{Action: "acknowledge", Hazard: "bare-edge", By: "Ada"}},
 		{"advice", form("order", "K-102", "order", "K-101"), &event.AdviceAccepted{Order: []string{"K-102", "K-101"}, By: "Ada"}},
 	} {
@@ -76,6 +78,13 @@ func TestFormsRefuse(t *testing.T) {
 		{"fields.by_mm", form("action", "advance", "field.by_mm", "1,234,5")},
 		{"fields.by_mm", form("action", "advance", "field.by_mm", "1,234.5")},
 		{"fields.by_mm", form("action", "advance", "field.by_mm", "")},
+		{"run", form("action", "start", "run", "part=A")},
+		{"run", form("action", "start", "run", "job=%zz")},
+		{"run", form("action", "start", "run", "job=KL-1&job=KL-2")},
+		{"run", form("action", "start", "run", "job=KL-1&by_mm=3")},
+		{"run", form("action", "start", "run", "job=%ff")},
+		{"fields.job", form("action", "start", "run", "job=a%00b")},
+		{"fields.job", form("action", "round-lip", "run", "job=KL-1")},
 	} {
 		s := open(t, nil)
 		s.send(t, heron+"entries", formType, tt.form+"&"+form("id", id(1), "by", "Ada")).wants(t, 422, tt.field)

@@ -56,6 +56,7 @@ const (
 	fieldsPrefix = "fields." // in JSON
 	formPrefix   = "field."  // in a form
 	unitPrefix   = "unit."   // in a form: the unit of a field, as the page shows it
+	runName      = "run"     // in a form: the run that was chosen from a list
 	backName     = "back"    // in a form: where it returns to
 )
 
@@ -231,6 +232,7 @@ func (q *request) readForm(body []byte) error {
 		}
 	}
 	q.values.addUnits(form)
+	q.values.addRun()
 	return q.readBack()
 }
 
@@ -248,6 +250,23 @@ func (v values) addUnits(form url.Values) {
 		if len(one.texts) == 1 && strings.Trim(one.texts[0], "+-.,0123456789 ") == "" && !one.isEmpty() {
 			one.texts[0] += " " + units[0]
 		}
+	}
+}
+
+// addRun takes the job and the part of a run that was chosen from a list, as in
+// run=job=KL-1&part=A, a query in a form. A job that was typed counts instead.
+func (v values) addRun() {
+	run, err := url.ParseQuery(v.text(runName))
+	job, part := run["job"], run["part"]
+	if err != nil || len(job) != 1 || len(part) > 1 || len(job)+len(part) != len(run) || !utf8.ValidString(job[0]+strings.Join(part, "")) {
+		return // an unknown name like any other
+	}
+	delete(v, runName)
+	if _, told := v[fieldsPrefix+"job"]; told {
+		return
+	}
+	for name, texts := range run {
+		v[fieldsPrefix+name] = value{texts, typed}
 	}
 }
 
