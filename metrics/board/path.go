@@ -55,9 +55,6 @@ type bar struct {
 	Known bool
 }
 
-// Width is how long the bar is on the canvas.
-func (b bar) Width() unit { return b.To - b.X }
-
 // travel is the way that the front goes at the next start.
 type travel struct {
 	From, To unit
@@ -272,18 +269,19 @@ func (p *painter) travel(d *drawing, s shown, c canvas, path plant.Path) {
 		if m.Leader.On {
 			d.Next = p.Say("travel.leader-clear", p.mm(front-path.CureExitMM))
 		}
-		t.From, t.To = min(t.From, t.To), max(t.From, t.To)
+		t.To = max(t.From, t.To)
 		return
 	}
-	t.Hot = &bar{max(d.Entry, t.From), min(d.Exit, t.To), known}
+	t.To = max(t.To, d.Exit+20) // a shorter run is still fed to the knife
+	t.Hot = &bar{max(d.Entry, t.From), d.Exit, known}
 	d.Bare = true
-	switch film := p.lookup(&m.Roll); {
+	switch loaded := p.lookup(&m.Roll); {
 	case !known:
 		d.Next = p.Say("travel.unknown")
 	case m.Leader.On:
 		d.Next = p.Say("travel.leader-short", p.mm(path.CureExitMM-front))
-	case film.LiesFlat:
-		class := string(film.Class)
+	case loaded.LiesFlat:
+		class := string(loaded.Class)
 		d.Next, d.Bare = p.Say("travel.flat", p.Name("class", class, class)), false
 	default:
 		d.Next = p.Say("travel.bare", p.mm(path.CureExitMM-front))

@@ -3,8 +3,10 @@ package web
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"net/http"
 	"net/url"
+	"runtime/debug"
 	"slices"
 	"sync"
 	"time"
@@ -70,6 +72,7 @@ type Hub struct {
 	painters map[string]Painter
 	changed  chan struct{} // has room for one
 	ended    chan struct{} // closed when the hub no longer runs
+	painted  Pulse         // of the newest painting; only Run's goroutine uses it
 
 	mu      sync.Mutex
 	topics  map[Audience]*topic // those that somebody reads
@@ -161,17 +164,19 @@ func (h *Hub) Run(ctx context.Context) error {
 }
 
 // round paints every topic that is read, if that is due, and wakes its readers.
-// The pulse is felt first: a page must not claim to be newer than it is.
+// The pulse is felt before the painting, and a beat between two paintings goes by
+// the last one: a page must not claim to be newer than it is.
 func (h *Hub) round(paint bool) {
 	pulse := h.o.Pulse()
+	if paint {
+		h.painted = pulse
+	}
+	pulse.Seq, pulse.At = h.painted.Seq, h.painted.At
 	for _, t := range h.read() {
 		var parts []Part
 		var err error
 		if paint {
-			parts, err = h.painters[t.audience.Page](t.audience)
-		}
-		if err != nil && h.o.Failed != nil {
-			h.o.Failed(t.audience, err)
+			parts, err = h.paint(t.audience)
 		}
 		h.mu.Lock()
 		if paint {
@@ -183,6 +188,20 @@ func (h *Hub) round(paint bool) {
 		}
 		h.mu.Unlock()
 	}
+}
+
+// paint makes the parts of one audience. A painter that panics has broken its
+// page and must not end the watch with it.
+func (h *Hub) paint(a Audience) (parts []Part, err error) {
+	defer func() {
+		if cause := recover(); cause != nil {
+			err = fmt.Errorf("paint the page: %v\n%s", cause, debug.Stack())
+		}
+		if err != nil && h.o.Failed != nil {
+			h.o.Failed(a, err)
+		}
+	}()
+	return h.painters[a.Page](a)
 }
 
 // read lists the topics that somebody reads.

@@ -59,7 +59,7 @@ type stage struct {
 	text   atomic.Pointer[string] // what the one part shows
 	paints atomic.Int64
 	ready  atomic.Bool
-	fail   atomic.Bool
+	fail   atomic.Int64 // 1 fails, 2 panics
 	end    func()
 }
 
@@ -73,8 +73,11 @@ func newStage(t *testing.T, streams int) *stage {
 	})
 	s.hub.Paint("board", func(a web.Audience) ([]web.Part, error) {
 		s.paints.Add(1)
-		if s.fail.Load() {
+		switch s.fail.Load() {
+		case 1:
 			return nil, errors.New("no paint")
+		case 2:
+			panic("a pot fell over")
 		}
 		return []web.Part{{ID: "still", HTML: []byte("<p>" + a.Lang + "</p>")}, {ID: "moving", HTML: []byte(*s.text.Load())}}, nil
 	})
@@ -314,12 +317,14 @@ func TestBeatSaysTrouble(t *testing.T) {
 			t.Errorf("the journal is away, and the beat says %s", got)
 		}
 		s.ready.Store(true)
-		s.fail.Store(true)
-		s.hub.Changed()
-		if got := last(); !strings.HasSuffix(got, `"ready":false}`) {
-			t.Errorf("the page cannot be made, and the beat says %s", got)
+		for how := range int64(2) {
+			s.fail.Store(how + 1)
+			s.hub.Changed()
+			if got := last(); !strings.HasSuffix(got, `"ready":false}`) {
+				t.Errorf("the page cannot be made, and the beat says %s", got)
+			}
 		}
-		s.fail.Store(false)
+		s.fail.Store(0)
 		s.hub.Changed()
 		if got := last(); !strings.HasSuffix(got, `"ready":true}`) {
 			t.Errorf("all is well again, and the beat says %s", got)

@@ -224,6 +224,8 @@ func TestABoardThatIsAlive(t *testing.T) {
 	if !eval[bool](p, "window.sameDocument === true") {
 		t.Error("the page was loaded again to acknowledge the alarm")
 	}
+	publish(t, a, say("stray", time.Now(), "roll.removed", &event.RollRemoved{}))
+	p.until("a strip for a machine that nobody configured", "document.getElementById('m.north.stray') !== null && window.sameDocument === true")
 	p.do(chromedp.Navigate(door.URL + "/"))
 	p.until("the name that was typed", "document.querySelector('[id=\"m.north.m0\"] input[name=by]').value === 'Ada'")
 	if got := said(); got != "" {

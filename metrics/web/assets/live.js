@@ -57,7 +57,7 @@
   }
 
   // Morphing: what stays stays, so that focus, an open fold and typed text do.
-  const typed = (form) => form.contains(document.activeElement) && document.activeElement !== document.body ||
+  const typed = (form) => form.contains(document.activeElement) ||
     [...form.elements].some((e) => /^(text|search|number|textarea)$/.test(e.type) && e.value !== e.defaultValue);
   const same = (a, b) => a.nodeType === b.nodeType && a.nodeName === b.nodeName && keyOf(a) === keyOf(b);
   const keyOf = (n) => (n.nodeType === 1 ? n.getAttribute("id") || n.dataset.key || "" : ""); // form.id may be a field
@@ -202,62 +202,62 @@
   let heard = Date.now(); // when the watch last spoke, by this clock
   let well = Date.now(); // and when it last said that all is well
   let ready = true;
-  let source = null;
+  let shape = null; // which parts there are, while they are not those of this page
   let retry = 1000;
-  let reopen = 0;
 
   function open(address) {
-    source = new EventSource(address);
+    const source = new EventSource(address);
     source.addEventListener("part", (e) => {
       const part = JSON.parse(e.data);
       const box = document.createElement("template");
       box.innerHTML = part.html;
       if (box.content.firstElementChild) swap(box.content.firstElementChild);
     });
-    source.addEventListener("shape", (e) => reshape(JSON.parse(e.data)));
+    source.addEventListener("shape", (e) => { shape = JSON.parse(e.data); });
     source.addEventListener("beat", (e) => {
       const beat = JSON.parse(e.data);
       ahead = beat.now - Date.now();
       heard = Date.now();
       ready = beat.ready;
-      if (ready) well = heard;
       retry = 1000;
+      if (shape) reshape();
+      if (ready && !shape) well = heard;
       for (const s of document.querySelectorAll("[data-seq]")) s.textContent = beat.seq;
       judge();
     });
     source.onerror = () => {
       source.close();
-      clearTimeout(reopen);
-      reopen = setTimeout(() => open(address), retry * (0.75 + Math.random() / 2));
+      setTimeout(() => open(address), retry * (0.75 + Math.random() / 2));
       retry = Math.min(retry * 2, 10000);
     };
   }
 
-  // reshape loads the page anew when it was made by another build, and fetches
-  // it again when its parts are not those that there are now.
-  async function reshape(shape) {
-    const mine = document.querySelector("script[src*='/assets/live.']");
-    if (mine && mine.getAttribute("src") !== shape.script) {
+  // reshape fetches the page again when its parts are not those that there are,
+  // and loads it anew when it was made by another build, unless somebody types.
+  // It is tried again with each beat until it has worked.
+  async function reshape() {
+    const script = document.querySelector("script[src*='/assets/live.']").getAttribute("src");
+    if (script !== shape.script) {
       if (![...document.forms].some(typed)) location.reload();
       return;
     }
-    const have = [...document.querySelectorAll("[data-part]")].map((e) => e.id);
-    if (have.length === shape.ids.length && have.every((id) => shape.ids.includes(id))) return;
+    const ids = () => [...document.querySelectorAll("[data-part]")].map((e) => e.id).join();
     try {
-      const response = await fetch(location.href, { credentials: "same-origin" });
-      if (!response.ok) return;
-      const page = new DOMParser().parseFromString(await response.text(), "text/html");
-      const [main, fresh] = [document.querySelector("main"), page.querySelector("main")];
-      if (main && fresh) morph(main, fresh);
-      remember(document);
-      tick(document);
-    } catch { /* the silence that follows is told */ }
+      if (ids() !== shape.ids.join()) {
+        const response = await fetch(location.href, { credentials: "same-origin" });
+        const page = new DOMParser().parseFromString(await response.text(), "text/html");
+        morph(document.querySelector("main"), page.querySelector("main"));
+        remember(document);
+        tick(document);
+      }
+      if (ids() === shape?.ids.join()) shape = null;
+    } catch { /* tried again, and told if it goes on */ }
   }
 
   // judge says it when what is shown may no longer be so.
   function judge() {
     const silent = Date.now() - heard > SILENCE;
-    const old = silent || !ready;
+    const old = silent || !ready || Date.now() - well > SILENCE;
     root.classList.toggle("old", old);
     const banner = document.getElementById("old");
     if (!banner) return;
