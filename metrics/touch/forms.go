@@ -2,6 +2,8 @@ package touch
 
 import (
 	"cmp"
+	"html/template"
+	"net/url"
 	"slices"
 	"strconv"
 	"time"
@@ -27,10 +29,11 @@ type actionForm struct {
 
 // input is one field of a form.
 type input struct {
-	ID, Name string
+	Name     string // as a form sends it
+	Field    string // of the contract; empty for a run, which is two of them
 	Label    string
 	Hint     string
-	Widget   string // text, number, choice, stock or job
+	Widget   string // text, prose, number, choice, list, stock or run
 	Unit     string // what is typed, as people write it; empty for none
 	Value    string
 	Required bool
@@ -39,8 +42,35 @@ type input struct {
 
 type option struct {
 	Value, Text string
-	Part        string // of a job
 	Chosen      bool
+}
+
+// group is a heading over actions that belong together.
+type group struct {
+	Code, Title string
+	Actions     []template.HTML
+}
+
+// groups is where an operator looks for an action. What is in none of them stands
+// with what is written down, which comes last.
+var groups = []struct {
+	code    string
+	actions []string
+}{
+	{"film", []string{"load-roll", "remove-roll", "tape-leader", "take-leader-off", "advance", "trim", "round-lip"}},
+	{"run", []string{"start", "finish", "stop", "cut"}},
+	{"head", []string{"strike", "head-check"}},
+	{"record", nil},
+}
+
+// groupOf is the place of an action among the groups.
+func groupOf(code string) int {
+	for i := range groups {
+		if slices.Contains(groups[i].actions, code) {
+			return i
+		}
+	}
+	return len(groups) - 1
 }
 
 // asked are the fields that an action shows at once although it can do without
@@ -55,22 +85,35 @@ var asked = map[string][]string{
 	"strip":       {"passes", "stock"},
 }
 
-// actions draws the table of actions for this machine as it is.
-func (p *painter) actions() []actionForm {
+// tileID is the id of an action's element.
+func tileID(code string) string { return "act-" + code }
+
+// actions draws the table of actions for this machine as it is. A form that is
+// sent without a script needs an id, which is a new one for each page; a part of
+// a live page has none, so that it looks the same for as long as it is the same.
+func (p *painter) actions(withIDs bool) []actionForm {
 	forms := make([]actionForm, len(action.Actions))
+	far := p.farther()
 	for i := range action.Actions {
 		a := &action.Actions[i]
 		f := actionForm{
-			Code: a.Code, Title: p.Name("action", a.Code, a.Title), ID: uuid.NewString(), Grave: a.Code == "strike",
-			To:   "/api/v1/machines/" + p.site + "/" + p.machine + "/entries",
-			Back: "/floor/" + p.machine + "?site=" + p.site, Named: p.audience.Named,
+			Code: a.Code, Title: p.Name("action", a.Code, a.Title), Grave: a.Code == "strike",
+			To: p.address("entries"), Back: p.back(), Named: p.audience.Named,
+		}
+		if withIDs {
+			f.ID = uuid.NewString()
 		}
 		for _, code := range a.Cautions {
 			f.Cautions = append(f.Cautions, p.Name("caution", code, action.CautionText(code)))
 		}
+		runs := p.runs(a.Code)
 		for k := range a.Fields {
-			in := p.input(a, &a.Fields[k])
-			if in.Required || slices.Contains(asked[a.Code], in.Name) {
+			in := p.input(a, &a.Fields[k], far)
+			if in.Field == "job" && len(runs) > 0 {
+				f.Ask = append(f.Ask, input{Name: "run", Label: in.Label, Widget: "run", Required: in.Required, Options: runs})
+				in.Label, in.Required = p.Say("touch.other-job"), false
+			}
+			if in.Required || slices.Contains(asked[a.Code], in.Field) {
 				f.Ask = append(f.Ask, in)
 			} else {
 				f.More = append(f.More, in)
@@ -81,32 +124,39 @@ func (p *painter) actions() []actionForm {
 	return forms
 }
 
-func (p *painter) input(a *action.Action, f *action.Field) input {
+// address is where the watch's own edge takes what is told of the machine.
+func (p *painter) address(of string) string {
+	return "/api/v1/machines/" + p.site + "/" + p.machine + "/" + of
+}
+
+// back is where a form without a script returns to.
+func (p *painter) back() string { return "/floor/" + p.machine + "?site=" + p.site }
+
+func (p *painter) input(a *action.Action, f *action.Field, far string) input {
 	in := input{
-		ID: a.Code + "-" + f.Name, Name: f.Name, Label: p.Name("field", f.Name, f.Doc), Widget: "text",
+		Name: "field." + f.Name, Field: f.Name, Label: p.Name("field", f.Name, f.Doc), Widget: "text",
 		Value: f.Default, Required: f.Required,
 	}
 	switch f.Kind {
 	case action.LengthMM, action.LengthM, action.Number:
-		in.Widget = "number"
-		in.Unit = p.unit(f.Unit)
-		in.Value = p.suggest(a, f)
+		in.Widget, in.Unit, in.Value = "number", p.unit(f.Unit), p.suggest(a, f, far)
 	case action.Choice:
 		in.Widget = "choice"
 		for _, v := range f.Choices {
 			in.Options = append(in.Options, option{Value: v, Text: p.Name(choiceTable(f.Name), v, v), Chosen: v == f.Default})
 		}
-		if f.Name == "film_class" || len(f.Choices) > 4 && !f.Required {
-			in.Widget = "list"
+		if !f.Required {
+			in.Widget = "list" // which can be left empty again
 		}
 	case action.YesNo:
 		in.Widget = "choice"
 		in.Options = []option{{Value: "true", Text: p.Say("touch.yes")}, {Value: "false", Text: p.Say("touch.no")}}
 	case action.Stock:
 		in.Widget, in.Hint = "stock", p.Say("touch.scan")
-	case action.Job:
-		in.Widget = "job"
-		in.Options = p.jobs(a.Code)
+	case action.Text:
+		if f.Name == "reason" || f.Name == "note" {
+			in.Widget = "prose"
+		}
 	}
 	return in
 }
@@ -163,29 +213,33 @@ func ceil(v, parts float64) float64 {
 	return whole / parts
 }
 
-// suggest is what will most likely be told, so that it need not be typed: how
-// far an advance or a leader has to reach. It is empty when nobody can know.
-func (p *painter) suggest(a *action.Action, f *action.Field) string {
-	far, known := 0.0, false
-	if p.o.Clear != nil {
-		far, known = p.o.Clear(p.site, p.machine)
+// farther is how far the film has yet to go for its edge to lie past the cure
+// exit, as text. It is empty when that is nothing, and when nobody can know.
+func (p *painter) farther() string {
+	if p.o.Clear == nil {
+		return ""
 	}
-	switch {
-	case a.Code == "advance" && f.Name == "by_mm", a.Code == "tape-leader" && f.Name == "length_mm":
-		if known && far > 0 {
-			return p.shown(far, f.Unit)
-		}
-	case f.Default != "":
-		if v, ok := units.Parse(f.Default, f.Unit); ok {
-			return p.shown(v, f.Unit)
-		}
+	mm, known := p.o.Clear(p.site, p.machine)
+	if !known || mm <= 0 {
+		return ""
+	}
+	return p.shown(mm, "mm")
+}
+
+// suggest is what will most likely be told, so that it need not be typed.
+func (p *painter) suggest(a *action.Action, f *action.Field, far string) string {
+	if a.Code == "advance" && f.Name == "by_mm" || a.Code == "tape-leader" && f.Name == "length_mm" {
+		return far
+	}
+	if v, ok := units.Parse(f.Default, f.Unit); ok {
+		return p.shown(v, f.Unit)
 	}
 	return ""
 }
 
-// jobs lists the jobs that an action can be about, the likeliest first: the
+// runs lists the runs that an action can be about, the likeliest first: the
 // queue for a start, the running one for its end, the last one after that.
-func (p *painter) jobs(code string) []option {
+func (p *painter) runs(code string) []option {
 	m := p.floor
 	if m == nil {
 		return nil
@@ -195,23 +249,29 @@ func (p *painter) jobs(code string) []option {
 		runs = append(runs, &m.Queue[i])
 	}
 	if code == "start" {
-		return jobOptions(runs)
+		return runOptions(runs)
 	}
 	runs = append([]*floor.Run{m.Run, m.Last}, runs...)
 	if code == "cut" || code == "reprint" {
 		runs[0], runs[1] = runs[1], runs[0]
 	}
-	return jobOptions(slices.DeleteFunc(runs, func(r *floor.Run) bool { return r == nil }))
+	return runOptions(slices.DeleteFunc(runs, func(r *floor.Run) bool { return r == nil }))
 }
 
-func jobOptions(runs []*floor.Run) []option {
+// runOptions names each run once. Its value is a query, so that a job and its
+// part stay together.
+func runOptions(runs []*floor.Run) []option {
 	var out []option
 	for _, r := range runs {
-		o := option{Value: r.Job, Part: r.Part, Text: event.JobName(r.Job, r.Part), Chosen: len(out) == 0}
+		value := url.Values{"job": {r.Job}}
+		if r.Part != "" {
+			value.Set("part", r.Part)
+		}
+		o := option{Value: value.Encode(), Text: event.JobName(r.Job, r.Part), Chosen: len(out) == 0}
 		if r.Ticket != nil && r.Ticket.Data.Title != "" {
 			o.Text += " · " + r.Ticket.Data.Title
 		}
-		if !slices.ContainsFunc(out, func(x option) bool { return x.Value == o.Value && x.Part == o.Part }) {
+		if !slices.ContainsFunc(out, func(x option) bool { return x.Value == o.Value }) {
 			out = append(out, o)
 		}
 	}
@@ -233,26 +293,35 @@ type undoForm struct {
 // edge has the last word.
 const undoWithin = time.Minute
 
-// taken lists what was told within the last minute.
+// taken lists what was told within the last minute and has not been overtaken.
 func (p *painter) taken() []undoForm {
 	var out []undoForm
-	if p.floor == nil || reads(p.audience.Role) {
+	if p.floor == nil {
 		return out
 	}
 	for _, e := range slices.Backward(p.floor.Entries) {
 		until := e.At.Add(undoWithin)
-		if e.Undone || !until.After(p.Now) {
+		if !until.After(p.Now) || !p.undoable(e) {
 			continue
 		}
 		out = append(out, undoForm{
-			To:   "/api/v1/machines/" + p.site + "/" + p.machine + "/undo",
-			Back: "/floor/" + p.machine + "?site=" + p.site,
-			ID:   uuid.NewSHA1(uuid.NameSpaceURL, []byte("undo\x00"+e.ID)).String(), Event: e.ID,
+			To: p.address("undo"), Back: p.back(),
+			ID: uuid.NewSHA1(uuid.NameSpaceURL, []byte("undo\x00"+e.ID)).String(), Event: e.ID,
 			Text: p.Name("event", string(e.Type), string(e.Type)), At: p.Clock(e.At), Until: moment(until),
 			Left: p.Number(units.Span(until.Sub(p.Now))), Named: p.audience.Named,
 		})
 	}
 	return out
+}
+
+// undoable reports whether the fold would take an entry back: not twice, and not
+// when what it changed has changed since. What a machine said by itself is no
+// entry; the ids of people's are UUIDs.
+func (p *painter) undoable(e *floor.Entry) bool {
+	if e.Undone || uuid.Validate(e.ID) != nil {
+		return false
+	}
+	return !slices.ContainsFunc(e.Changed, func(part int) bool { return p.floor.Changed[part] != e.Seq })
 }
 
 // jobOf names the job that a run is of, or says that there is none.

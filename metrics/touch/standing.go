@@ -9,6 +9,7 @@ import (
 	"github.com/google/uuid"
 
 	"rollwarden/rules/alarm"
+	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
 	"rollwarden/rules/hazard"
 )
@@ -22,6 +23,7 @@ type standing struct {
 	Start         *countdown
 	Alarms        []alarmLine
 	Calm          string
+	Old           bool // the watch itself is not sure that it still is
 }
 
 // countdown is a text that goes on by itself: data-in before the moment At,
@@ -32,7 +34,9 @@ type countdown struct{ At, In, Ago, Text string }
 type alarmLine struct {
 	Key                   string
 	Priority, Marks, Name string
-	Title, State, Message sentence
+	Title, Reason         sentence
+	For                   string // the job; empty for the machine itself
+	State                 string
 	Do                    sentence
 	Cost                  string
 	Action                string // code of the action that tells of the remedy; empty for none
@@ -52,7 +56,7 @@ type ackForm struct {
 }
 
 // marks show a priority without colour.
-var marks = map[string]string{"high": "▲▲▲", "medium": "▲▲", "low": "▲"}
+var marks = map[string]string{"high": "▲▲▲", "medium": "▲▲△", "low": "▲△△"}
 
 // tells is the action by which an operator tells that a remedy was taken.
 var tells = map[string]string{
@@ -76,6 +80,7 @@ func (p *painter) standing() standing {
 		s.Alarms = append(s.Alarms, p.alarm(&a))
 	}
 	s.Calm = p.Say("touch.calm")
+	s.Old = p.o.Ready != nil && !p.o.Ready()
 	return s
 }
 
@@ -142,33 +147,47 @@ func (p *painter) alarm(a *alarm.Alarm) alarmLine {
 	c := &a.Change
 	line := alarmLine{
 		Key: a.Hazard + "/" + a.Job + "/" + a.Part, Priority: c.Priority, Marks: marks[c.Priority], Name: p.Name("priority", c.Priority, c.Priority),
-		State: sentence{Text: p.Name("state", string(a.State), string(a.State))}, Title: p.turn(a.Hazard),
-		Message: p.turn(c.Message), Caution: p.turn(c.Caution),
-	}
-	if title, ok := p.Words["hazard."+a.Hazard+".title"]; ok {
-		line.Title = sentence{Text: title}
-	}
-	for _, r := range c.Remedies {
-		if r.WhyNot != "" {
-			continue
-		}
-		line.Do, line.Action = p.turn(r.Text), tells[r.Code]
-		if r.Cost != "" {
-			line.Cost = p.Number(r.Cost)
-		}
-		break
+		State: p.Name("state", string(a.State), string(a.State)), Title: sentence{Text: p.Name("phrase", a.Hazard+".title", a.Hazard)},
+		For: event.JobName(a.Job, a.Part), Reason: p.turn(p.reason(a)),
 	}
 	if (a.State == alarm.Unacked || a.State == alarm.Returned) && !reads(p.audience.Role) {
 		line.Ack = p.ack(a)
 	}
+	if a.State == alarm.Returned {
+		return line // what it advised is no longer needed
+	}
+	line.Caution = p.turn(c.Caution)
+	if i := slices.IndexFunc(c.Remedies, func(r event.Remedy) bool { return r.WhyNot == "" }); i >= 0 {
+		r := &c.Remedies[i]
+		line.Do, line.Cost = p.turn(r.Text), p.Number(r.Cost)
+		if !reads(p.audience.Role) {
+			line.Action = tells[r.Code]
+		}
+	}
 	return line
+}
+
+// tails are what the rules add to the reason in an alarm's sentence. This page
+// shows each of them by itself, as it is now and not as it was then.
+var tails = []string{"; the run has started", "; it may start at any moment", "; its start is due", "; it starts in ", ". Do: ", ". Cheapest: "}
+
+// reason is why an alarm stands: its sentence without machine, job and tails.
+func (p *painter) reason(a *alarm.Alarm) string {
+	head := p.machine
+	if a.Job != "" {
+		head += ", " + event.JobName(a.Job, a.Part)
+	}
+	reason := strings.TrimPrefix(a.Change.Message, head+": ")
+	for _, tail := range tails {
+		reason, _, _ = strings.Cut(reason, tail)
+	}
+	return strings.TrimSuffix(reason, ".")
 }
 
 func (p *painter) ack(a *alarm.Alarm) *ackForm {
 	id := strings.Join([]string{"acknowledge", p.site, p.machine, a.Hazard, a.Job, a.Part, string(a.State), a.Since.Format(time.RFC3339Nano)}, "\x00")
 	return &ackForm{
-		To:   "/api/v1/machines/" + p.site + "/" + p.machine + "/alarm",
-		Back: "/floor/" + p.machine + "?site=" + p.site, ID: uuid.NewSHA1(uuid.NameSpaceURL, []byte(id)).String(),
+		To: p.address("alarm"), Back: p.back(), ID: uuid.NewSHA1(uuid.NameSpaceURL, []byte(id)).String(),
 		Hazard: a.Hazard, Job: a.Job, Part: a.Part, Named: p.audience.Named,
 	}
 }

@@ -22,6 +22,7 @@ import (
 
 	"rollwarden/metrics/web"
 	"rollwarden/rules"
+	"rollwarden/rules/action"
 	"rollwarden/rules/floor"
 	"rollwarden/rules/plant"
 )
@@ -41,6 +42,9 @@ type Options struct {
 	// StartAt is when a machine's next run is expected to start, and false
 	// when nobody can tell; may be nil.
 	StartAt func(site, machine string) (time.Time, bool)
+
+	// Ready is whether the watch is sure of what it shows; may be nil.
+	Ready func() bool
 }
 
 type touch struct {
@@ -55,9 +59,6 @@ var files embed.FS
 // name is the page's name among the live ones.
 const name = "floor"
 
-// refreshS is how often the page is loaded again without a script, in s.
-const refreshS = 60
-
 // Register serves the pages on a mux, and tells the hub how to paint them.
 func Register(mux *http.ServeMux, o Options) {
 	o.Kit.Add(files, "assets")
@@ -70,9 +71,10 @@ type page struct {
 	web.Frame
 	Site, Machine string
 	Stream, Now   string
+	Clock         string // now, for people
 	Standing      template.HTML
 	Taken         template.HTML
-	Actions       []actionForm
+	Groups        []group
 	Stocks        []string
 	Reads         bool // the reader may only look
 }
@@ -90,22 +92,36 @@ func (t *touch) serve(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	a := t.o.Hub.Audience(r, name, floor.Key(site, machine))
-	parts, err := t.parts(a, v)
+	p := t.painter(a, v)
+	parts, err := p.parts(true)
 	if err != nil {
 		web.Plain(w, http.StatusInternalServerError, "the page could not be made: "+err.Error())
 		return
 	}
-	p := t.painter(a, v)
 	out := page{
 		Frame: t.o.Kit.Frame(r, a.Of, p.Say("touch.title", machine)), Site: site, Machine: machine,
-		Stream: a.Stream(), Now: moment(p.Now), Standing: template.HTML(parts[0].HTML), Taken: template.HTML(parts[1].HTML),
-		Reads: reads(a.Role), Stocks: t.o.Stocks,
+		Stream: a.Stream(), Now: moment(p.Now), Clock: p.Clock(p.Now), Stocks: t.o.Stocks, Reads: reads(a.Role),
+		Standing: template.HTML(parts[0].HTML),
 	}
-	out.Refresh = refreshS
 	if !out.Reads {
-		out.Actions = p.actions()
+		out.Taken, out.Groups = template.HTML(parts[1].HTML), p.grouped(parts[2:])
 	}
 	t.pages.Render(w, a.Lang, "touch", http.StatusOK, out)
+}
+
+// grouped puts the tiles of the actions under their headings. The page is not
+// loaded again by itself without a script, since that would wipe out what is
+// being typed.
+func (p *painter) grouped(tiles []web.Part) []group {
+	all := make([]group, len(groups))
+	for i := range groups {
+		all[i] = group{Code: groups[i].code, Title: p.Say("touch.group." + groups[i].code)}
+	}
+	for i := range tiles {
+		g := &all[groupOf(action.Actions[i].Code)]
+		g.Actions = append(g.Actions, template.HTML(tiles[i].HTML))
+	}
+	return all
 }
 
 // reads are the roles that may only look.
@@ -166,7 +182,7 @@ func (t *touch) paint(a web.Audience) ([]web.Part, error) {
 	if site, machine, _ := strings.Cut(a.Of, "/"); !t.exists(v, site, machine) {
 		return nil, errors.New("there is no such machine")
 	}
-	return t.parts(a, v)
+	return t.painter(a, v).parts(false)
 }
 
 func (t *touch) exists(v *rules.View, site, machine string) bool {
@@ -174,19 +190,30 @@ func (t *touch) exists(v *rules.View, site, machine string) bool {
 	return ok
 }
 
-// parts makes what changes by itself: how the machine stands, and what can be
-// taken back.
-func (t *touch) parts(a web.Audience, v *rules.View) ([]web.Part, error) {
-	p := t.painter(a, v)
-	standing, err := t.pages.Fragment(a.Lang, "standing", p.standing())
-	if err != nil {
-		return nil, err
+// parts makes what changes by itself: how the machine stands and, for those who
+// may tell something, what can be taken back and the tile of each action with
+// what it suggests.
+func (p *painter) parts(withIDs bool) ([]web.Part, error) {
+	type piece struct {
+		id, template string
+		data         any
 	}
-	taken, err := t.pages.Fragment(a.Lang, "taken", p.taken())
-	if err != nil {
-		return nil, err
+	pieces := []piece{{"standing", "standing", p.standing()}}
+	if !reads(p.audience.Role) {
+		pieces = append(pieces, piece{"taken", "taken", p.taken()})
+		for _, f := range p.actions(withIDs) {
+			pieces = append(pieces, piece{tileID(f.Code), "tile", f})
+		}
 	}
-	return []web.Part{{ID: "standing", HTML: standing}, {ID: "taken", HTML: taken}}, nil
+	parts := make([]web.Part, len(pieces))
+	for i, one := range pieces {
+		html, err := p.pages.Fragment(p.audience.Lang, one.template, one.data)
+		if err != nil {
+			return nil, err
+		}
+		parts[i] = web.Part{ID: one.id, HTML: html}
+	}
+	return parts, nil
 }
 
 func moment(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05.000Z") }

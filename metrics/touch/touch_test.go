@@ -3,10 +3,13 @@ package touch_test
 import (
 	"net/http"
 	"net/http/httptest"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/google/uuid"
 
 	"rollwarden/metrics/touch"
 	"rollwarden/metrics/web"
@@ -30,7 +33,11 @@ type shop struct {
 	o      web.Options
 	role   string
 	clear  float64
+	ready  func() bool
 }
+
+// idOf is the id of a test's entry of a type: a UUID, as the desk gives one.
+func idOf(typ event.Type) string { return uuid.NewSHA1(uuid.NameSpaceOID, []byte(typ)).String() }
 
 func newShop(t *testing.T) *shop {
 	return &shop{t: t, state: floor.New(), alarms: alarm.NewBook(), clear: -1}
@@ -44,7 +51,7 @@ func (s *shop) tell(typ event.Type, pairs map[string]string) {
 		s.t.Fatal(err)
 	}
 	s.seq++
-	s.apply(event.Event{ID: "e" + string(typ), Source: action.Source, Type: typ, Time: start.Add(time.Duration(s.seq) * time.Second), Site: "north", Machine: "heron", Data: data})
+	s.apply(event.Event{ID: idOf(typ), Source: action.Source, Type: typ, Time: start.Add(time.Duration(s.seq) * time.Second), Site: "north", Machine: "heron", Data: data})
 }
 
 func (s *shop) apply(e event.Event) {
@@ -71,6 +78,7 @@ func (s *shop) get(url string) *httptest.ResponseRecorder {
 		View: func() *rules.View {
 			return &rules.View{At: start, Floor: s.state.Snapshot(), Alarms: s.alarms.Snapshot()}
 		},
+		Ready: s.ready,
 		Clear: func(string, string) (float64, bool) { return s.clear, s.clear >= 0 },
 	})
 	w := httptest.NewRecorder()
@@ -161,11 +169,11 @@ func TestWordsForEveryTable(t *testing.T) {
 func TestSuggestsWhatReaches(t *testing.T) {
 	s := newShop(t)
 	s.clear = 365.2
-	wants(t, s.get("/floor/heron").Body.String(), `name="field.by_mm" id="advance-by_mm" value="366"`)
+	wants(t, s.get("/floor/heron").Body.String(), `name="field.by_mm" value="366"`)
 	s.o.Display = units.Display{Imperial: true}
-	wants(t, s.get("/floor/heron").Body.String(), `id="advance-by_mm" value="14.4"`, `name="unit.by_mm" value="in"`)
+	wants(t, s.get("/floor/heron").Body.String(), `name="field.by_mm" value="14.4"`, `name="unit.by_mm" value="in"`)
 	s.clear = -1
-	wants(t, s.get("/floor/heron").Body.String(), `id="advance-by_mm" value=""`)
+	wants(t, s.get("/floor/heron").Body.String(), `name="field.by_mm" value=""`)
 }
 
 // TestJobsAreOfferedLikeliestFirst offers the queue for a start, the running
@@ -181,27 +189,54 @@ func TestJobsAreOfferedLikeliestFirst(t *testing.T) {
 	page := s.get("/floor/heron").Body.String()
 	for code, want := range map[string]string{"start": "KL-3", "finish": "KL-2", "cut": "KL-1"} {
 		_, form, _ := strings.Cut(page, `data-entry="`+code+`"`)
-		if !strings.Contains(form[:strings.Index(form, "</select>")], `value="`+want+`" data-part="A" selected`) {
+		if !strings.Contains(form[:strings.Index(form, "</select>")], `value="job=`+want+`&amp;part=A" data-key="job=`+want+`&amp;part=A" selected`) {
 			t.Errorf("%s: want %s chosen", code, want)
 		}
 	}
 }
 
-// TestTakesBack offers the last minute's entries, and no viewer.
+// TestTakesBack offers the last minute's entries as long as nothing has changed
+// since, those of people only, and none to a viewer.
 func TestTakesBack(t *testing.T) {
 	s := newShop(t)
 	s.tell("roll.loaded", map[string]string{"stock": "MONO-GLOSS-137"})
 	s.tell("edge.moved", map[string]string{"by_mm": "365", "cause": "advance"})
-	page := s.get("/floor/heron").Body.String()
-	if i, j := strings.Index(page, `data-undo="eedge.moved"`), strings.Index(page, `data-undo="eroll.loaded"`); i < 0 || j < i {
-		t.Error("want both entries to be taken back, the newest first")
+	s.tell("head.checked", map[string]string{"nozzles_ok": "true", "obstruction_clear": "true"})
+	s.seq++
+	s.apply(event.Event{ID: "of-the-machine", Source: "other", Type: "climate.read", Time: start, Site: "north", Machine: "heron", Data: &event.ClimateRead{}})
+	s.apply(event.Event{ID: "of-the-machine-too", Source: "other", Type: "film.wasted", Time: start, Site: "north", Machine: "heron", Data: &event.FilmWasted{LengthM: 1}})
+	got := regexp.MustCompile(`data-undo="([^"]*)"`).FindAllStringSubmatch(s.get("/floor/heron").Body.String(), -1)
+	if len(got) != 2 || got[0][1] != idOf("head.checked") || got[1][1] != idOf("edge.moved") {
+		t.Errorf("want the head check and then the advance to be taken back, and not the roll, whose edge has moved since; got %v", got)
 	}
 	s.role = "viewer"
-	page = s.get("/floor/heron").Body.String()
-	if strings.Contains(page, "data-undo") || strings.Contains(page, "data-entry") {
+	page := s.get("/floor/heron").Body.String()
+	if strings.Contains(page, "<form class=\"undo") || strings.Contains(page, "data-entry") || strings.Contains(page, `id="taken"`) {
 		t.Error("a viewer can tell nothing")
 	}
 	wants(t, page, "You may look at this page")
+}
+
+// TestEachPageHasItsOwnIDs loads the page twice: what is sent from the second one
+// without a script is not taken for what was sent from the first.
+func TestEachPageHasItsOwnIDs(t *testing.T) {
+	s := newShop(t)
+	id := regexp.MustCompile(`data-entry="note"[^>]*>\s*<input type="hidden" name="id" value="([^"]*)"`)
+	one, two := id.FindStringSubmatch(s.get("/floor/heron").Body.String()), id.FindStringSubmatch(s.get("/floor/heron").Body.String())
+	if one == nil || two == nil || one[1] == two[1] || uuid.Validate(one[1]) != nil {
+		t.Errorf("the ids are %v and %v", one, two)
+	}
+}
+
+// TestSaysWhenItIsNotSure shows the watch's own doubt, with and without a script.
+func TestSaysWhenItIsNotSure(t *testing.T) {
+	s := newShop(t)
+	for _, ready := range []bool{true, false} {
+		s.ready = func() bool { return ready }
+		if got := strings.Contains(s.get("/floor/heron").Body.String(), `<p class="warning">The watch is there, but`); got == ready {
+			t.Errorf("ready %v, and the page warns: %v", ready, got)
+		}
+	}
 }
 
 // TestAnAlarmSaysWhatToDo shows the alarm with its remedy, its caution and how
@@ -211,11 +246,11 @@ func TestAnAlarmSaysWhatToDo(t *testing.T) {
 	s.seq++
 	s.apply(event.Event{ID: "a1", Source: rules.Source, Type: event.AlarmChangedType, Time: start, Site: "north", Machine: "heron", Data: &event.AlarmChanged{
 		Hazard: "bare-edge", Job: "KL-1", From: "normal", To: "unacknowledged", On: "condition", Emit: "annunciate", Priority: "high",
-		Message: "KL-1 starts in 12 min: <b>bare</b>", Caution: "keep clear",
+		Message: "heron, KL-1: the edge is <b>bare</b>; it starts in 12 min. Do: no", Caution: "keep clear",
 		Remedies: []event.Remedy{{Code: "pause", Text: "no", WhyNot: "it has not started"}, {Code: "advance", Text: "advance the film 365 mm", Cost: "0.68 USD"}},
 	}})
 	page := s.get("/floor/heron").Body.String()
-	wants(t, page, "advance the film 365 mm", "0.68 USD", `href="#act-advance"`, "keep clear", "&lt;b&gt;bare", `value="acknowledge"`)
+	wants(t, page, "Bare edge before the cure zone", "advance the film 365 mm", "0.68 USD", `href="#act-advance"`, "keep clear", "<p>the edge is &lt;b&gt;bare&lt;/b&gt; <span", `value="acknowledge"`)
 	if strings.Contains(page, "No alarm stands") {
 		t.Error("the page is calm under an alarm")
 	}

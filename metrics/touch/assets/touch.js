@@ -4,80 +4,121 @@
 // often it arrives. Without this script the forms are sent as forms.
 "use strict";
 (() => {
-  const KEY = "entries"; // what waits, the oldest first
+  const KEY = "rollwarden.entries"; // what waits, the oldest first
   const MOST = 500;
-  let memory = []; // stands in where a browser allows no storage
+  let memory = null; // stands in once a browser allows no storage, or has no room
 
   const load = () => {
-    try { return JSON.parse(localStorage.getItem(KEY)) ?? []; } catch { return memory; }
+    if (memory) return memory;
+    try { return JSON.parse(localStorage.getItem(KEY)) ?? []; } catch { return []; }
   };
   const save = (list) => {
-    memory = list;
-    try { localStorage.setItem(KEY, JSON.stringify(list)); } catch { /* kept for as long as the page is open */ }
+    try {
+      localStorage.setItem(KEY, JSON.stringify(list));
+      memory = null;
+    } catch { memory = list; } // kept for as long as the page is open
     draw();
   };
+  const drop = (id) => save(load().filter((e) => e.body.id !== id));
 
-  // The watch's clock counts: a tablet's may be hours off. The page says what the
-  // time was when it was made, and the offset is kept for when it cannot.
+  // The watch's clock counts: a tablet's may be hours off, and be put right while
+  // the page is open.
   let ahead = 0;
+  document.addEventListener("watch-clock", (e) => { ahead = e.detail; });
+
+  // Who is logged in. What somebody told is not sent in the name of another.
+  const user = () => document.querySelector("main")?.dataset.user ?? "";
+  const canSend = (e) => !e.refused && e.user === user();
 
   const newID = () => crypto.randomUUID?.() ?? "10000000-1000-4000-8000-100000000000".replace(/[018]/g, (c) =>
     (Number(c) ^ (crypto.getRandomValues(new Uint8Array(1))[0] & (15 >> (Number(c) / 4)))).toString(16));
 
+  // measure puts the unit that stands beside a field behind a bare number. A comma
+  // is a decimal sign where it cannot be a sign of thousands.
+  function measure(text, unit) {
+    if (/^[-+]?\d*,\d+$/.test(text)) text = text.replace(",", ".");
+    return unit && /^[-+]?[\d.]+$/.test(text) ? `${text} ${unit}` : text;
+  }
+
   // read makes an entry of a form.
   function read(form) {
+    const typed = [...new FormData(form)].filter(([name]) => /^(field\.|run$)/.test(name));
     const fields = {};
-    for (const [name, value] of new FormData(form)) {
-      const field = name.startsWith("field.") ? name.slice("field.".length) : "";
-      if (!field || value.trim() === "") continue;
-      const unit = form.elements["unit." + field]?.value;
-      fields[field] = unit === undefined ? value.trim() : value.trim().replace(",", ".") + " " + unit;
+    for (const [name, value] of typed) {
+      const input = form.elements[name];
+      const text = value.trim();
+      if (name === "run" || text === "") continue;
+      const field = name.slice("field.".length);
+      fields[field] = input.inputMode === "decimal" ? measure(text, form.elements["unit." + field]?.value) : text;
     }
-    const job = form.querySelector("select[data-job]");
-    const part = job?.selectedOptions[0]?.dataset.part;
-    if (part && !fields.part) fields.part = part;
+    const run = typed.find(([name]) => name === "run");
+    if (run && !fields.job) Object.assign(fields, Object.fromEntries(new URLSearchParams(run[1])));
     return {
-      to: form.getAttribute("action"), title: form.dataset.title,
+      to: form.getAttribute("action"), title: form.dataset.title, user: user(), typed,
       body: { id: newID(), action: form.dataset.entry, at: new Date(Date.now() + ahead).toISOString(), by: form.elements.by?.value, fields },
     };
   }
 
   function keep(form) {
     const list = load();
+    const fault = form.querySelector(".fault");
+    fault.textContent = list.length < MOST ? "" : document.getElementById("pending").dataset.full;
     if (list.length >= MOST) return;
     list.push(read(form));
     save(list);
     form.reset();
-    for (const e of form.querySelectorAll("input[name=by]")) e.value = list.at(-1).body.by ?? "";
     const tile = form.closest("details.tile");
     tile.open = false;
     tile.querySelector("summary").focus();
     flush();
   }
 
-  // flush sends what waits, unless another page of this browser is at it.
+  // mend puts a refused entry back into the form that it came from.
+  function mend(entry, form) {
+    form.reset();
+    for (const [name, value] of entry.typed) {
+      const e = form.elements[name];
+      if (e) e.value = value;
+    }
+    const more = form.querySelector(".more");
+    if (more) more.open = [...more.querySelectorAll("input, textarea, select")].some((e) => e.type !== "hidden" && e.value !== "");
+    drop(entry.body.id);
+    reveal(form.closest("details.tile"));
+  }
+  const formOf = (entry) => [...document.querySelectorAll("form[data-entry]")].find((f) => f.dataset.entry === entry.body.action && f.getAttribute("action") === entry.to);
+
+  function reveal(tile) {
+    tile.open = true;
+    tile.scrollIntoView({ block: "start" });
+    const wanted = [...tile.querySelectorAll("input:not([type=hidden]), select, textarea, button")];
+    wanted.find((e) => e.checkVisibility())?.focus();
+  }
+
+  // flush sends what waits. Pages of one browser take turns: the one that waits
+  // finds nothing left to do, or what came meanwhile.
+  let queued = false;
   function flush() {
-    if (navigator.locks) navigator.locks.request("rollwarden-entries", { ifAvailable: true }, (lock) => lock && sendAll());
-    else sendAll();
+    if (queued) return;
+    queued = true;
+    const turn = () => { queued = false; return sendAll(); };
+    if (navigator.locks) navigator.locks.request("rollwarden-entries", turn);
+    else turn();
   }
 
   let sending = false;
-  let retry = 1000;
+  let retry = 1000; // ms
   let timer = 0;
-  let why = "";
+  let why = "online";
 
   async function sendAll() {
     if (sending) return;
     sending = true;
     try {
-      for (;;) {
-        const next = load().find((e) => !e.refused);
-        if (!next) return;
+      for (let next; (next = load().find(canSend));) {
         if (!await sendOne(next)) {
           clearTimeout(timer);
           timer = setTimeout(flush, retry);
           retry = Math.min(retry * 2, 15000);
-          draw();
           return;
         }
         retry = 1000;
@@ -88,76 +129,83 @@
     }
   }
 
-  // sendOne reports whether there is an answer for good. An entry that the watch
-  // refuses stays, with the reason, until a person drops it; it does not keep the
-  // ones behind it waiting.
+  // sendOne reports whether there is an answer for good: only the watch's own, for
+  // this entry, is one. An entry that it refuses stays, with the reason, until a
+  // person sees to it; it does not keep the ones behind it waiting.
   async function sendOne(entry) {
-    let response;
+    let response, answer;
     try {
       response = await fetch(entry.to, {
-        method: "POST", credentials: "same-origin", signal: AbortSignal.timeout(15000),
+        method: "POST", credentials: "same-origin", redirect: "error", signal: AbortSignal.timeout(15000),
         headers: { "Content-Type": "application/json", Accept: "application/json" }, body: JSON.stringify(entry.body),
       });
+      answer = await response.json();
     } catch {
       why = "offline";
       return false;
     }
-    why = "";
-    if (response.status === 401) {
-      why = "login";
-      return false;
-    }
-    if (response.status === 429 || response.status >= 500) {
-      why = "online";
-      return false;
+    why = response.status === 401 ? "login" : "online";
+    if (response.status === 401 || response.status === 429 || response.status >= 500) return false;
+    if (response.ok) {
+      if (answer.id !== entry.body.id) return false;
+      drop(entry.body.id);
+      tell(entry.title);
+      return true;
     }
     const rest = load();
-    const mine = rest.findIndex((e) => e.body.id === entry.body.id);
-    if (response.ok) {
-      if (mine >= 0) rest.splice(mine, 1);
-      tell(entry.title);
-    } else if (mine >= 0) {
-      const problem = await response.json().catch(() => ({}));
-      const faults = (problem.errors ?? []).map((f) => `${f.field}: ${f.want}`).join("; ");
-      rest[mine].refused = faults || problem.detail || String(response.status);
-    }
+    const mine = rest.find((e) => e.body.id === entry.body.id);
+    if (mine) mine.refused = answer.errors?.length ? answer.errors.map((f) => [f.field, f.want]) : [["", answer.detail ?? String(response.status)]];
     save(rest);
     return true;
   }
 
   function tell(title) {
-    const box = document.getElementById("told");
     const pending = document.getElementById("pending");
-    if (box && pending) box.textContent = pending.dataset.done.replace("{}", title);
+    if (pending) document.getElementById("told").textContent = pending.dataset.done.replace("{}", title);
   }
 
   // draw shows what waits.
+  let drawn = "";
   function draw() {
     const box = document.getElementById("pending");
     if (!box) return;
     const list = load();
+    const waits = list.some(canSend);
+    const state = JSON.stringify([list, waits, why]);
+    if (state === drawn) return;
+    drawn = state;
+    const inside = box.contains(document.activeElement);
     box.hidden = list.length === 0;
     box.querySelector(".count").textContent = String(list.length);
-    box.querySelector(".why").textContent = list.some((e) => !e.refused) ? box.dataset[why || "online"] : "";
-    const items = list.map((e) => {
-      const item = document.createElement("li");
-      const values = Object.values(e.body.fields).join(", ");
-      item.append(`${new Date(e.body.at).toLocaleTimeString(document.documentElement.lang)} ${e.title}${values ? ": " + values : ""} `);
-      if (e.refused) {
-        const fault = document.createElement("strong");
-        fault.className = "fault";
-        fault.textContent = `${box.dataset.refused} ${e.refused} `;
-        item.append(fault);
+    const told = waits ? box.dataset[why] : "";
+    const line = box.querySelector(".why");
+    if (line.textContent !== told) line.textContent = told;
+    box.querySelector(".login").hidden = !(waits && why === "login");
+    box.querySelector("ol").replaceChildren(...list.map((e) => drawEntry(box, e)));
+    if (inside) (box.hidden ? document.getElementById("told") : box).focus();
+  }
+
+  function drawEntry(box, e) {
+    const item = document.createElement("li");
+    const add = (kind, text, more = {}) => item.appendChild(Object.assign(document.createElement(kind), { textContent: text }, more));
+    const press = (text, then) => add("button", text, { type: "button", ariaLabel: `${text}: ${e.title}`, onclick: then });
+    const values = Object.values(e.body.fields).join(", ");
+    const machine = e.to.split("/").at(-2);
+    add("span", `${new Date(e.body.at).toLocaleTimeString(document.documentElement.lang)} ${machine}: ${e.title}${values ? `: ${values}` : ""} `);
+    if (e.user !== user()) add("strong", `${box.dataset.other.replaceAll("{}", e.user)} `);
+    const form = formOf(e);
+    if (e.refused) {
+      const fault = add("strong", `${box.dataset.refused} `, { className: "fault" });
+      for (const [field, want] of e.refused) {
+        const label = form?.querySelector(`[data-field="${CSS.escape(field.replace("fields.", ""))}"]`)?.dataset.label ?? field;
+        fault.append(label ? `${label}: ` : "", Object.assign(document.createElement("span"), { lang: "en", textContent: want }), " ");
       }
-      const drop = document.createElement("button");
-      drop.type = "button";
-      drop.textContent = box.dataset.drop;
-      drop.setAttribute("aria-label", `${box.dataset.drop}: ${e.title}`);
-      drop.addEventListener("click", () => save(load().filter((x) => x.body.id !== e.body.id)));
-      item.append(drop);
-      return item;
-    });
-    box.querySelector("ol").replaceChildren(...items);
+      item.append(document.createElement("br"));
+      if (form) press(box.dataset.mend, () => mend(e, form));
+      else press(box.dataset.again, () => { save(load().map((x) => (x.body.id === e.body.id ? { ...x, refused: undefined } : x))); flush(); });
+    }
+    press(box.dataset.drop, () => drop(e.body.id));
+    return item;
   }
 
   document.addEventListener("submit", (e) => {
@@ -167,12 +215,12 @@
   });
 
   // A scanner types and presses Enter: that goes on to the next field, and sends
-  // nothing that is only half told.
+  // nothing that is only half told. The button sends.
   document.addEventListener("keydown", (e) => {
-    if (e.key !== "Enter" || !e.target.matches("input[data-scan]")) return;
+    if (e.key !== "Enter" || e.isComposing || !e.target.matches("form[data-entry] input:not([type=hidden])")) return;
     e.preventDefault();
-    const all = [...e.target.form.elements].filter((x) => x.type !== "hidden");
-    all[all.indexOf(e.target) + 1]?.focus();
+    const all = [...e.target.form.elements].filter((x) => x.matches("input:not([type=hidden]), select, textarea, button") && x.checkVisibility());
+    all.slice(all.indexOf(e.target)).find((x) => x.name !== e.target.name)?.focus();
   });
 
   // A remedy leads to the tile by which it is told.
@@ -181,17 +229,27 @@
     const tile = link && document.getElementById(link.dataset.tile);
     if (!tile) return;
     e.preventDefault();
-    tile.open = true;
-    tile.scrollIntoView({ block: "start" });
-    tile.querySelector("input:not([type=hidden]), select, button")?.focus();
+    reveal(tile);
   });
 
-  addEventListener("online", () => { retry = 1000; flush(); });
+  // The name is asked for once on the page, and in each form only without it.
+  function name() {
+    const who = document.querySelector("#who input");
+    document.documentElement.classList.toggle("named", Boolean(who?.value.trim()));
+  }
+  document.addEventListener("change", (e) => { if (e.target.matches("input[name=by]")) name(); });
+
+  const again = () => { retry = 1000; flush(); };
+  addEventListener("online", again);
+  addEventListener("focus", again); // perhaps from logging in elsewhere
   addEventListener("storage", (e) => { if (e.key === KEY) draw(); });
 
   document.addEventListener("DOMContentLoaded", () => {
-    const served = Date.parse(document.querySelector("main[data-now]")?.dataset.now ?? "");
+    const served = Date.parse(document.querySelector("main")?.dataset.now ?? "");
     if (served) ahead = served - Date.now();
+    const who = document.getElementById("who");
+    if (who) who.hidden = false;
+    name();
     draw();
     flush();
     setInterval(() => {
