@@ -217,6 +217,7 @@
     source.addEventListener("beat", (e) => {
       const beat = JSON.parse(e.data);
       ahead = beat.now - Date.now();
+      document.dispatchEvent(new CustomEvent("watch-clock", { detail: ahead }));
       heard = Date.now();
       ready = beat.ready;
       retry = 1000;
