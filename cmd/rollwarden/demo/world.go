@@ -221,18 +221,19 @@ func (s *show) setUp(m *machine, j job) error {
 	return s.load(m, j.stock, j.class)
 }
 
+// threading is how long it takes from a fresh roll to a start.
+const threading = 10 * time.Minute
+
 // begin starts the run, as the floor is.
 func (s *show) begin(m *machine) error {
 	j := m.queue[0]
-	m.queue = m.queue[1:]
-	r := &run{job: j, luck: s.rng.Float64()}
 	if m.stock == j.stock && m.leftM < j.lengthM+1 {
 		s.line("crew", m.name, "finds the roll too short for %s and loads another", j.id)
-		if err := s.load(m, j.stock, j.class); err != nil {
-			return err
-		}
+		s.in(threading, func() error { return s.begin(m) })
+		return s.load(m, j.stock, j.class)
 	}
-	m.run = r
+	m.queue = m.queue[1:]
+	m.run = &run{job: j, luck: s.rng.Float64()}
 	return s.startRun(m)
 }
 
