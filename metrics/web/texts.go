@@ -135,7 +135,7 @@ func (w Words) complete(lang string, from Words) error {
 	return errors.Join(errs...)
 }
 
-var verb = regexp.MustCompile(`%(?:\[(\d)\])?[+\-# 0]*\d*(?:\.\d+)?([a-zA-Z%])`)
+var verb = regexp.MustCompile(`%(?:\[(\d)\])?[+\-#0]*\d*(?:\.\d+)?([a-zA-Z%])`)
 
 // verbs lists the values that a text takes, in the order that they are given.
 func verbs(text string) []string {
