@@ -24,9 +24,13 @@ type Frame struct {
 	Machines []Place
 }
 
-// Frame returns the frame of a page for a request.
+// Frame returns the frame of a page for a request. Who is not let in is told of
+// no machine, not even by the page that says so.
 func (k *Kit) Frame(r *http.Request, here, title string) Frame {
-	f := Frame{Lang: k.Lang(r), Shop: k.o.Shop, Title: title, Here: here, Machines: k.o.Machines}
+	f := Frame{Lang: k.Lang(r), Shop: k.o.Shop, Title: title, Here: here}
+	if k.o.LetIn == nil || k.o.LetIn(r) {
+		f.Machines = k.o.Machines
+	}
 	if k.o.User != nil {
 		f.User = k.o.User(r)
 	}

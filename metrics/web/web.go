@@ -25,6 +25,7 @@ type Options struct {
 	Now      func() time.Time           // time.Now when nil
 	Machines []Place                    // for the links to their pages
 	User     func(*http.Request) string // who is logged in; may be nil
+	LetIn    func(*http.Request) bool   // whether a reader may see the floor; anybody may when nil
 }
 
 // Place names a machine.

@@ -266,6 +266,9 @@ func TestProblems(t *testing.T) {
 		}
 	}
 	w.get("/", "Accept: */*").wants(t, 401).says(t, "nobody is logged in: log in at /login")
+	w.ask("POST", "/api/v1/x", "a=b", asForm, asPerson, "Referer: "+w.http.URL+"/floor/heron").wants(t, 401, "a form of a browser").says(t, "login problem=need-login next=/floor/heron")
+	w.ask("POST", "/api/v1/x", "a=b", asForm, asPerson, "Sec-Fetch-Site: cross-site").wants(t, 403).says(t, "page kind=cross-site")
+	w.ask("POST", "/api/v1/x", "a=b", asForm).wants(t, 401, "a form of a program").says(t, `"kind": "need-login"`)
 	w.ask("POST", "/login", "name=mira&password=wrong", asForm, "Accept: application/json").wants(t, 401).says(t, `"kind": "wrong-login"`)
 	for kind, why := range refusals {
 		if why.detail == "" || http.StatusText(why.status) == "" {

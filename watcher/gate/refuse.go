@@ -2,6 +2,7 @@ package gate
 
 import (
 	"math"
+	"mime"
 	"net/http"
 	"strconv"
 	"strings"
@@ -143,10 +144,18 @@ func plain(w http.ResponseWriter, status int, text string) {
 	_, _ = w.Write([]byte(text + "\n")) // whoever asked may have gone
 }
 
-// wantsJSON reports whether a program asks, which can read a problem.
+// wantsJSON reports whether a program asks, which can read a problem. What a page
+// without a script sends goes to /api/ too, and there a person waits.
 func wantsJSON(r *http.Request) bool {
-	accept := r.Header.Get("Accept")
-	return strings.HasPrefix(r.URL.Path, "/api/") || strings.Contains(accept, "json") && !strings.Contains(accept, "text/html")
+	if wantsHTML(r) {
+		return strings.HasPrefix(r.URL.Path, "/api/") && !isForm(r)
+	}
+	return strings.HasPrefix(r.URL.Path, "/api/") || strings.Contains(r.Header.Get("Accept"), "json")
+}
+
+func isForm(r *http.Request) bool {
+	media, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	return media == "application/x-www-form-urlencoded"
 }
 
 func wantsHTML(r *http.Request) bool { return strings.Contains(r.Header.Get("Accept"), "text/html") }

@@ -37,7 +37,7 @@ func (a *App) openFront(context.Context) (err error) {
 	f := &front{}
 	if f.kit, err = web.New(web.Options{
 		Shop: a.cfg.Shop.Name, Zone: a.tickets.Location, Display: a.cfg.Display(), Now: a.clock.Now,
-		Language: a.cfg.Shop.Language, Texts: a.cfg.Texts(), Machines: a.places(), User: userName,
+		Language: a.cfg.Shop.Language, Texts: a.cfg.Texts(), Machines: a.places(), User: userName, LetIn: letIn,
 	}); err != nil {
 		return fmt.Errorf("shop.texts: %w", err)
 	}
@@ -79,7 +79,7 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 	for _, pattern := range desk.Patterns() {
 		mux.Handle(pattern, edge)
 	}
-	document, err := desk.OpenAPI(event.ContractVersion)
+	document, err := desk.OpenAPI(desk.APIVersion)
 	if err != nil {
 		return nil, err
 	}
@@ -94,6 +94,12 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 func userName(r *http.Request) string {
 	u, _ := gate.Who(r)
 	return u.Name
+}
+
+// letIn reports whether the gate let somebody in, or asks nobody.
+func letIn(r *http.Request) bool {
+	_, ok := gate.Who(r)
+	return ok
 }
 
 // roleName is what who asks for a page may do.

@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"log"
 	"math"
 	"net/http"
 	"strconv"
@@ -11,6 +12,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"github.com/rs/zerolog"
 
 	"rollwarden/metrics/prom"
 )
@@ -85,9 +87,10 @@ func (a *App) startAt(site, machine string) (time.Time, bool) {
 
 // newServer serves a handler. Its limits keep a slow or endless request from
 // holding on to the watch; a live page sets its own.
-func newServer(h http.Handler) *http.Server {
+func newServer(h http.Handler, part zerolog.Logger) *http.Server {
 	return &http.Server{
-		Handler: h, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
+		Handler: h, ErrorLog: log.New(part, "", 0),
+		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
 		WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,
 	}
 }
