@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"rollwarden/metrics/advice"
 	"rollwarden/metrics/board"
 	"rollwarden/metrics/ledger"
 	"rollwarden/metrics/touch"
@@ -22,7 +23,7 @@ import (
 // front is what people and programs meet over HTTP: the gate, and behind it the
 // pages, the way in for what they do, and the metrics.
 //
-//	request ─► gate ─┬─► board, touch, ledger ◄── View
+//	request ─► gate ─┬─► board, touch, ledger, advice ◄── View
 //	                 ├─► stream ◄── hub ◄── View
 //	                 ├─► desk ─► journal
 //	                 └─► metrics
@@ -63,12 +64,17 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 	mux.Handle("GET /stream", f.gate.Stream(f.hub))
 	mux.Handle("/", board.Handler(board.Options{
 		Kit: f.kit, Hub: f.hub, View: a.View, Ready: a.ready, Machines: a.site.Machines, Rows: a.site.Book.Rows,
-		Films: a.site.Films, StartAt: a.startAt, StrikeCost: a.strikeCost,
+		Films: a.site.Films, StartAt: a.startAt, StrikeCost: a.strikeCost, ShiftFrom: a.cfg.ShiftFrom(a.tickets.Location),
 	}))
 	touch.Register(mux, touch.Options{
 		Kit: f.kit, Hub: f.hub, View: a.View, Machines: a.site.Machines, Stocks: a.site.Films.Stocks(), Clear: a.clearAdvance, StartAt: a.startAt,
 	})
 	ledger.Register(mux, ledger.Options{Kit: f.kit, Hub: f.hub, View: a.View, Known: a.knows, Newest: a.newest, At: a.entryAt})
+	prices, err := a.cfg.QueuePrices()
+	if err != nil {
+		return nil, err
+	}
+	advice.Register(mux, advice.Options{Kit: f.kit, Hub: f.hub, View: a.View, Known: a.knows, Site: a.site, Prices: prices})
 	edge := desk.Handler(desk.Options{
 		Publish: a.journal.Publish, Newest: a.messages, Machines: a.machines, Who: whoActs, Hazards: a.hazards(),
 		Now: a.clock.Now, Log: a.part("desk"),

@@ -49,6 +49,11 @@ func (c *Config) checkShop(p *problems) {
 			p.bad("shop.texts", "a folder that is there, with a folder of texts for each language", c.Shop.Texts)
 		}
 	}
+	for i, text := range c.Shop.Shifts {
+		if _, err := time.Parse(shiftForm, text); err != nil {
+			p.bad(fmt.Sprintf("shop.shifts[%d]", i), "a time of day such as 06:00", text)
+		}
+	}
 	if c.Data.Folder == "" {
 		p.missing("data.folder", "a folder for the journal")
 	}

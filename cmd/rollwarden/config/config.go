@@ -49,14 +49,15 @@ type Config struct {
 
 // Shop says who is watched and how people there want to read values.
 type Shop struct {
-	Name        string `yaml:"name"`
-	TimeZone    string `yaml:"time_zone"`
-	Temperature string `yaml:"temperature" enum:"C,F"`
-	Length      string `yaml:"length" enum:"metric,imperial"`
-	Clock       string `yaml:"clock" enum:"24h,12h"`
-	Language    string `yaml:"language"`
-	Texts       string `yaml:"texts"`
-	Currency    string `yaml:"currency"`
+	Name        string   `yaml:"name"`
+	TimeZone    string   `yaml:"time_zone"`
+	Temperature string   `yaml:"temperature" enum:"C,F"`
+	Length      string   `yaml:"length" enum:"metric,imperial"`
+	Clock       string   `yaml:"clock" enum:"24h,12h"`
+	Language    string   `yaml:"language"`
+	Texts       string   `yaml:"texts"`
+	Currency    string   `yaml:"currency"`
+	Shifts      []string `yaml:"shifts"`
 }
 
 // Data says where the watch keeps what must survive a restart.

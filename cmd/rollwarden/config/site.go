@@ -76,6 +76,33 @@ func (c *Config) Display() units.Display {
 	return units.Display{Fahrenheit: c.Shop.Temperature == "F", Imperial: c.Shop.Length == "imperial", Clock12: c.Shop.Clock == "12h"}
 }
 
+// shiftForm is how the beginning of a shift is written.
+const shiftForm = "15:04"
+
+// ShiftFrom says when the shift began that is on at a moment, by the clock of
+// the shop's zone; nil when the shop has named no shifts.
+func (c *Config) ShiftFrom(zone *time.Location) func(time.Time) time.Time {
+	if len(c.Shop.Shifts) == 0 {
+		return nil
+	}
+	return func(now time.Time) (from time.Time) {
+		year, month, day := now.In(zone).Date()
+		for _, text := range c.Shop.Shifts {
+			at, err := time.Parse(shiftForm, text)
+			if err != nil {
+				continue // the check has refused it
+			}
+			for _, back := range []int{0, 1} {
+				began := time.Date(year, month, day-back, at.Hour(), at.Minute(), 0, 0, zone)
+				if !began.After(now) && began.After(from) {
+					from = began
+				}
+			}
+		}
+		return from
+	}
+}
+
 // Texts are the shop's own texts over ours; nil for none.
 func (c *Config) Texts() fs.FS {
 	if c.Shop.Texts == "" {

@@ -297,3 +297,27 @@ nats: {sync_always: false}
 		t.Errorf("-want +got:\n%s", diff)
 	}
 }
+
+// TestShiftFrom finds the shift that is on, over midnight and over the change
+// to summer time (Lisbon, 29 March 2026, at 01:00).
+func TestShiftFrom(t *testing.T) {
+	zone, err := time.LoadLocation("Europe/Lisbon")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := Default()
+	if c.ShiftFrom(zone) != nil {
+		t.Error("without shifts there is none that is on")
+	}
+	c.Shop.Shifts = []string{"06:00", "14:00", "22:00"}
+	for now, want := range map[string]string{
+		"2026-03-02T06:00:00Z": "2026-03-02T06:00:00Z", "2026-03-02T05:59:00Z": "2026-03-01T22:00:00Z",
+		"2026-03-02T21:59:00Z": "2026-03-02T14:00:00Z", "2026-03-29T03:00:00Z": "2026-03-28T22:00:00Z",
+		"2026-03-29T05:00:00Z": "2026-03-29T05:00:00Z",
+	} {
+		at, _ := time.Parse(time.RFC3339, now)
+		if got := c.ShiftFrom(zone)(at).UTC().Format(time.RFC3339); got != want {
+			t.Errorf("at %s: want %s, got %s", now, want, got)
+		}
+	}
+}
