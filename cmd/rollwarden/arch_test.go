@@ -32,6 +32,7 @@ var floors = map[string]int{
 	"cmd/rollwarden/demo":    9,
 	"cmd/rollwarden/app":     8,
 	"cmd/rollwarden/config":  7,
+	"metrics/advice":         6,
 	"metrics/board":          6,
 	"metrics/ledger":         6,
 	"metrics/monthly":        6,

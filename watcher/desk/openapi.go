@@ -19,7 +19,7 @@ import (
 // APIVersion is the version of the HTTP contract, by semantic versioning: a new
 // path, answer member or optional request member is a minor change, anything
 // that could make a client's request be refused a major one.
-const APIVersion = "1.0.0"
+const APIVersion = "1.1.0"
 
 // answers holds the schemas of what is answered to GET, whose handlers stand
 // elsewhere. A test of the whole program holds real answers against them.
@@ -56,7 +56,12 @@ func OpenAPI(version string) ([]byte, error) {
 			return nil, err
 		}
 		schemas[r.path+".form"] = r.formSchema()
-		paths[r.pattern()] = object{"post": r.operation(), "parameters": placeParameters}
+		path, ok := paths[r.pattern()].(object) // one that is also read
+		if !ok {
+			path = object{}
+			paths[r.pattern()] = path
+		}
+		path["post"], path["parameters"] = r.operation(), placeParameters
 	}
 	return json.Marshal(object{
 		"openapi": "3.1.0",
@@ -94,6 +99,7 @@ var gets = []get{
 		parameter("query", "type", "only events of this type; may be given several times", object{"type": "array", "items": object{"type": "string"}}),
 		parameter("query", "n", "how many at most; 50 when absent", object{"type": "integer", "minimum": 1, "maximum": 200}),
 	}, placeParameters...), []int{400, 404, 503}},
+	{base + "advice", "What pays at a machine, and why: the treatment of the edge, heat and register, the order of the queue.", "advised", nil, []int{404, 503}},
 }
 
 var placeParameters = []object{

@@ -1,0 +1,409 @@
+package advice
+
+import (
+	"html/template"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+
+	"rollwarden/metrics/strip"
+	"rollwarden/metrics/web"
+	"rollwarden/rules"
+	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
+	"rollwarden/rules/hazard"
+	"rollwarden/rules/plant"
+	"rollwarden/rules/queue"
+	"rollwarden/rules/remedy"
+	"rollwarden/rules/units"
+)
+
+type page struct {
+	web.Frame
+	Site, Machine     string
+	Stream, Now, Here string
+	Changed           uint64 // where in the journal the machine was changed last
+	At                web.Stamp
+	Newest            template.HTML
+	Decision          *decisionView
+	Heat              *heatView
+	Queue             *queueView
+}
+
+func (p painter) page(pic *picture) page {
+	out := page{
+		Site: p.site, Machine: p.machine, Stream: p.audience.Stream(), Now: p.Now.UTC().Format("2006-01-02T15:04:05.000Z"),
+		Here: Path(p.site, p.machine), Changed: changed(pic.machine), At: p.Stamp(pic.at),
+	}
+	if pic.decision != nil {
+		out.Decision = p.decision(pic.decision, pic.whys)
+	}
+	if pic.heat != nil {
+		out.Heat = p.heat(pic.heat, pic.heatWhys)
+	}
+	if pic.queue != nil {
+		out.Queue = p.queue(pic)
+	}
+	return out
+}
+
+// The decision.
+
+type decisionView struct {
+	Why, About said
+	Manual     said
+	Options    []optionRow // empty when there is nothing to decide
+	Facts      []fact
+	Reasons    []section
+}
+
+// optionRow is one treatment of the edge.
+type optionRow struct {
+	Text, WhyNot   said
+	Best           bool
+	Cost, Lacks    said
+	Parts          []fact
+	Odds, Basis    said
+	Expected, Sure said
+	From, Side     said // from which odds on it pays, and on which side they are
+	Regret, Trial  said
+}
+
+func (p painter) decision(d *remedy.Decision, e remedy.Explanation) *decisionView {
+	out := &decisionView{Why: p.turn(d.Why()), About: p.own("advice.next", event.JobName(d.Job, d.Part)), Reasons: p.reasons(e)}
+	if d.Phase == hazard.Running {
+		out.About = p.own("advice.running", event.JobName(d.Job, d.Part))
+	}
+	if manual, ok := line(e, "choice", "manual"); ok {
+		out.Manual = p.turn(manual.Note)
+	}
+	if !d.Holds {
+		return out
+	}
+	for i := range d.Options {
+		out.Options = append(out.Options, p.option(&d.Options[i], e, i == d.Best))
+	}
+	if from, ok := line(e, sectionOf(&d.Options[nearest(d)]), "break-even"); ok {
+		out.Facts = append(out.Facts, p.fact(from))
+	}
+	for _, of := range []struct{ section, key string }{{"choice", "regret"}, {sectionOf(d.Chosen()), "trial"}, {"choice", "informed"}} {
+		if l, ok := line(e, of.section, of.key); ok {
+			out.Facts = append(out.Facts, p.fact(l))
+		}
+	}
+	return out
+}
+
+// nearest is the remedy whose break-even tells most: the one that pays, else the
+// cheapest of those that do not.
+func nearest(d *remedy.Decision) int {
+	if d.Best != 0 {
+		return d.Best
+	}
+	best, least := 0, 0.0
+	for i := range d.Options {
+		if from, known := d.Options[i].BreakEven.Get(); known && (best == 0 || from < least) {
+			best, least = i, from
+		}
+	}
+	return best
+}
+
+// sectionOf is the key of the section on an option.
+func sectionOf(o *remedy.Option) string {
+	if o.Code == remedy.None {
+		return "odds"
+	}
+	return "option/" + o.Code
+}
+
+// line finds a line of an explanation. The page's numbers are taken from there,
+// so that one value is never written in two ways.
+func line(e remedy.Explanation, section, key string) (remedy.Line, bool) {
+	for _, s := range e.Sections {
+		for _, l := range s.Lines {
+			if s.Key == section && l.Key == key {
+				return l, true
+			}
+		}
+	}
+	return remedy.Line{}, false
+}
+
+func (p painter) option(o *remedy.Option, e remedy.Explanation, best bool) optionRow {
+	row := optionRow{Text: p.turn(o.Text), Best: best}
+	cell := func(key string) said {
+		if l, ok := line(e, sectionOf(o), key); ok {
+			return p.turn(l.Value)
+		}
+		return p.own("unknown")
+	}
+	if o.WhyNot != "" {
+		row.WhyNot = p.turn(o.WhyNot)
+		return row
+	}
+	row.Cost, row.Odds, row.Basis = p.amount(o.Cost.Total), cell("left"), p.turn(o.Odds.Basis)
+	for _, part := range o.Cost.Parts {
+		row.Parts = append(row.Parts, fact{Name: p.keyed("advice.line", "cost/"+part.Key, part.Key), Value: p.amount(part.Amount)})
+	}
+	if o.Cost.Lacks != "" {
+		row.Cost, row.Lacks = p.own("unknown"), p.turn("without "+o.Cost.Lacks+", whose price is not known")
+	}
+	row.Expected, row.Sure = cell("expected"), cell("sure")
+	row.Regret, row.Trial = cell("regret"), cell("trial")
+	if o.BreakEven.Known() {
+		row.From, row.Side = cell("break-even"), p.own("advice.pays-not")
+		if o.Pays {
+			row.Side = p.own("advice.pays")
+		}
+	}
+	return row
+}
+
+// Heat and register.
+
+type heatView struct {
+	About, Film said
+	Facts       []fact
+	Picture     template.HTML // the cure window; empty when it cannot be drawn
+	Bands       []bandRow
+	Reasons     []section
+}
+
+type bandRow struct {
+	Passes, Low, High string
+	Code              said
+	None, Here        bool
+}
+
+// What is shown of the explanations of heat and register, by the names that the
+// rules give the lines. Those of the second list are left out when absent.
+var (
+	heatFacts = []string{
+		"cutter tolerance", "residual", "largest mark spacing", "hottest cure for the marks", "print scale, feed", "print scale, cross",
+		"window", "this recipe",
+	}
+	heatDoubts = []string{"beyond the strips"}
+)
+
+func (p painter) heat(h *rules.Heat, why []units.Explanation) *heatView {
+	out := &heatView{About: p.own("advice.roll-alone"), Film: p.film(h), Reasons: p.plainReasons(why...)}
+	if h.Job != "" {
+		out.About = p.own("advice.next", event.JobName(h.Job, h.Part))
+	}
+	for _, name := range slices.Concat(heatFacts, heatDoubts) {
+		if f, ok := p.find(why, name); ok {
+			out.Facts = append(out.Facts, f)
+		} else if slices.Contains(heatFacts, name) {
+			out.Facts = append(out.Facts, fact{Name: p.turn(name), Value: p.own("unknown")})
+		}
+	}
+	out.Picture = p.window(h)
+	for _, b := range h.Window {
+		out.Bands = append(out.Bands, p.band(h, b))
+	}
+	return out
+}
+
+func (p painter) film(h *rules.Heat) said {
+	parts := []string{p.Name("class", string(h.Film.Class), string(h.Film.Class))}
+	if h.Film.Stock != "" {
+		parts = slices.Insert(parts, 0, h.Film.Stock)
+	}
+	return said{Text: strings.Join(parts, ", ")}
+}
+
+func (p painter) find(why []units.Explanation, name string) (fact, bool) {
+	for _, e := range why {
+		for _, l := range e.Lines {
+			if l.Name == name {
+				return p.plainFact(l), true
+			}
+		}
+	}
+	return fact{}, false
+}
+
+func (p painter) band(h *rules.Heat, b plant.Band) bandRow {
+	row := bandRow{Passes: plainNumber(b.Passes), None: !b.Safe(), Here: h.Passes == units.Some(b.Passes)}
+	if b.Safe() {
+		row.Low, row.High = p.Number(p.Temp(b.LowC)), p.Number(p.Temp(b.HighC))
+	}
+	if b.Code != "" {
+		row.Code = p.keyed("hazard", b.Code+".title", b.Code)
+	}
+	return row
+}
+
+func plainNumber(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+
+// window draws the cure window with the ticket's recipe in it.
+func (p painter) window(h *rules.Heat) template.HTML {
+	o := strip.WindowOptions{ID: "cure", Bands: h.Window, Display: p.Display, Texts: strip.WindowTexts{
+		Label: p.Say("advice.window.label"), Passes: p.Say("advice.window.passes"), Temperature: p.Say("advice.window.cure"),
+		TooCold: p.Say("advice.window.cold"), TooHot: p.Say("advice.window.hot"), Safe: p.Say("advice.window.safe"), Here: p.Say("advice.window.here"),
+	}}
+	passes, some := h.Passes.Get()
+	if cure, known := h.CureC.Get(); some && known {
+		o.Spot = &strip.Spot{Passes: passes, CureC: cure}
+	}
+	var svg strings.Builder
+	if strip.Window(&svg, o) != nil {
+		return "" // too few bands: the page says that the window is not known
+	}
+	return template.HTML(svg.String()) // strip escapes what it writes
+}
+
+// The queue.
+
+type queueView struct {
+	Runs    []runRow
+	Advised bool // whether there is any advice
+	Changes []said
+	Moves   bool // whether the advised order is another
+	Saves   said
+	Money   []moneyRow
+	Gap     said // empty when no order costs less
+	Kept    []fact
+	Uncut   []said
+	Accept  *acceptForm
+	Reasons []section
+}
+
+type runRow struct {
+	Place               int
+	Name                string
+	Start, Between      said
+	Takes, TakesBetween said
+	Due                 said
+	Advised             string // its place in the advised order
+}
+
+type moneyRow struct {
+	Name, Now, Advised said
+	Count              said
+}
+
+// acceptForm accepts the advised order.
+type acceptForm struct {
+	To, Back, ID string
+	Order        []string
+	Named        bool
+}
+
+func (p painter) queue(pic *picture) *queueView {
+	a := pic.queue
+	out := &queueView{
+		Advised: len(a.Problem.Jobs) > 0, Moves: !slices.IsSorted(a.Advised.Order), Saves: p.turn(a.Problem.Money(a.Saves())),
+		Kept: p.kept(a), Uncut: p.uncut(a), Reasons: p.plainReasons(pic.queueWhys),
+	}
+	for i, s := range pic.slots {
+		out.Runs = append(out.Runs, p.run(i, s, a))
+	}
+	for _, text := range a.Changes {
+		out.Changes = append(out.Changes, p.turn(text))
+	}
+	if out.Advised {
+		out.Money = p.money(a)
+	}
+	if !a.Exact {
+		out.Gap = p.turn(a.Problem.Money(a.Gap()))
+	}
+	if out.Moves && mayOrder(p.audience.Role) {
+		out.Accept = p.accept(a, changed(pic.machine))
+	}
+	return out
+}
+
+// mayOrder reports whether a role may accept an order, so that nothing is offered
+// in vain; the watch's own edge has the last word. Anybody may where nobody has
+// to log in.
+func mayOrder(role string) bool { return role == "" || role == "supervisor" }
+
+// mostOrdered is how many runs an accepted order may name. Those behind them keep
+// their order.
+const mostOrdered = 100
+
+func (p painter) accept(a *queue.Advice, after uint64) *acceptForm {
+	order := a.Order()
+	return &acceptForm{
+		To:   "/api/v1/machines/" + p.site + "/" + p.machine + "/advice",
+		Back: Path(p.site, p.machine) + "?after=" + strconv.FormatUint(after, 10),
+		ID:   uuid.NewString(), Order: order[:min(len(order), mostOrdered)], Named: p.audience.Named,
+	}
+}
+
+func (p painter) run(i int, s rules.Slot, a *queue.Advice) runRow {
+	name := event.JobName(s.Run.Job, s.Run.Part)
+	row := runRow{Place: i + 1, Name: name, Start: p.own("advice.any-moment"), Between: p.own("unknown"), Takes: p.own("unknown"), Due: p.due(s.Run)}
+	if !s.Expected.IsZero() {
+		row.Start = said{Text: p.Clock(s.Expected)}
+		row.Between = p.own("advice.from-on", p.Clock(s.Early))
+		if !s.Late.IsZero() {
+			row.Between = p.own("advice.between", p.Clock(s.Early), p.Clock(s.Late))
+		}
+	}
+	if takes, known := s.TakesS.Get(); known {
+		row.Takes = said{Text: p.span(takes)}
+		row.TakesBetween = p.own("advice.between", p.span(s.LowS.Or(takes)), p.span(s.HighS.Or(takes)))
+	}
+	if k := slices.Index(a.Order(), name); k >= 0 {
+		row.Advised = strconv.Itoa(k + 1)
+	}
+	return row
+}
+
+func (p painter) span(s float64) string {
+	return p.Number(units.Span(time.Duration(s * float64(time.Second))))
+}
+
+func (p painter) due(r *floor.Run) said {
+	if r.Ticket == nil || r.Ticket.Data.Due == nil {
+		return p.own("unknown")
+	}
+	return said{Text: p.Clock(*r.Ticket.Data.Due)}
+}
+
+// money compares the order that stands with the advised one, part by part.
+func (p painter) money(a *queue.Advice) []moneyRow {
+	now, then := &a.Present, &a.Advised
+	row := func(key string, was, is float64) moneyRow {
+		return moneyRow{Name: p.own(key), Now: p.turn(a.Problem.Money(was)), Advised: p.turn(a.Problem.Money(is))}
+	}
+	rows := []moneyRow{
+		row("advice.money.bare", now.Bare, then.Bare), row("advice.money.change", now.Change, then.Change),
+		row("advice.money.late", now.Late, then.Late), row("advice.money.all", now.Cost(), then.Cost()),
+	}
+	for i, n := range [][2]int{{now.BareStarts, then.BareStarts}, {now.RollChanges, then.RollChanges}, {now.LateRuns, then.LateRuns}} {
+		rows[i].Count = p.own("advice.money.count", n[0], n[1])
+	}
+	return rows
+}
+
+// uncut names the pairs of runs between which the film is better not cut.
+func (p painter) uncut(a *queue.Advice) (pairs []said) {
+	ahead := a.Problem.Start.Hangs
+	for k, j := range a.Advised.Order {
+		if a.Advised.Uncut[k] {
+			pairs = append(pairs, p.own("advice.pair", ahead, a.Problem.Jobs[j].Name))
+		}
+		ahead = a.Problem.Jobs[j].Name
+	}
+	return pairs
+}
+
+// kept names the runs that stay where they are, and why.
+func (p painter) kept(a *queue.Advice) (runs []fact) {
+	for i := range a.Problem.Jobs {
+		if j := &a.Problem.Jobs[i]; j.Fixed {
+			runs = append(runs, fact{Name: said{Text: j.Name}, Value: p.own("advice.kept")})
+		}
+	}
+	for _, s := range a.Aside {
+		runs = append(runs, fact{Name: said{Text: s.Name}, Value: p.turn(s.Why)})
+	}
+	return runs
+}
