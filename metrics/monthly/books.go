@@ -1,0 +1,215 @@
+package monthly
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
+	"rollwarden/rules/reliability"
+	"rollwarden/watcher/journal"
+)
+
+// Source is the journal as reports read it.
+type Source interface {
+	Read(ctx context.Context, from, to uint64, filterSubject string, handle func(journal.Entry) error) error
+	Get(ctx context.Context, seq uint64) (journal.Entry, error)
+	Span(ctx context.Context) (first, last uint64, err error)
+}
+
+// BooksOptions say what books are made of. Source, Zone, Now and Params are
+// required.
+type BooksOptions struct {
+	Source   Source
+	Zone     *time.Location // the shop's
+	Now      func() time.Time
+	Params   func(before *floor.State) reliability.Params // by the floor as the month began; it must not be kept
+	Folder   string                                       // where states of months are kept; empty for nowhere
+	ReadOnly bool                                         // use the states that are there, and write none
+	Log      zerolog.Logger
+}
+
+// Books make the reports of months from the journal. Any number of goroutines
+// may ask; one at a time is served, since each may read much.
+type Books struct {
+	o    BooksOptions
+	turn chan struct{} // holds one token
+	open *page         // the page that was read last; owned by who has the token
+}
+
+// page is a month that is being read, or was. Reading on goes on where it
+// stopped, so that a month that is still running is not read again and again.
+type page struct {
+	month  Month
+	site   string
+	fold   *reliability.Fold
+	params reliability.Params
+	seq    uint64 // of the last entry taken
+	last   string // entryID of it
+	closed bool   // an entry of a later month has come
+}
+
+// NewBooks returns books that have read nothing yet.
+func NewBooks(o BooksOptions) *Books {
+	b := &Books{o: o, turn: make(chan struct{}, 1)}
+	b.turn <- struct{}{}
+	return b
+}
+
+// ErrNotYet says that a month has not begun.
+var ErrNotYet = errors.New("this month has not begun")
+
+// Report makes the report of a month, of one site or of all. What the journal
+// tells of a month that is not over is in it up to now.
+func (b *Books) Report(ctx context.Context, m Month, site string) (reliability.Report, error) {
+	now := b.o.Now()
+	if MonthOf(now, b.o.Zone).Before(m) {
+		return reliability.Report{}, fmt.Errorf("report of %s: %w", m, ErrNotYet)
+	}
+	select {
+	case <-b.turn:
+		defer func() { b.turn <- struct{}{} }()
+	case <-ctx.Done():
+		return reliability.Report{}, ctx.Err()
+	}
+	p := b.open
+	b.open = nil // a reading that fails half-way is of no use
+	if p == nil || p.month != m || p.site != site {
+		p = b.start(ctx, m, site)
+	}
+	if err := b.read(ctx, p, m); err != nil {
+		return reliability.Report{}, fmt.Errorf("read the journal for the report of %s: %w", m, err)
+	}
+	b.open = p
+	params := p.params
+	params.Now = now
+	return reliability.Compute(p.fold, params), nil
+}
+
+// start opens the newest month that can be started from, up to m.
+func (b *Books) start(ctx context.Context, m Month, site string) *page {
+	s := b.loadState(ctx, m, site)
+	if s == nil {
+		return &page{site: site} // its month is that of the first entry
+	}
+	began, err := ParseMonth(s.Month)
+	if err != nil {
+		return &page{site: site}
+	}
+	p := &page{site: site, seq: s.Seq, last: s.EntryID}
+	b.turnTo(p, began, s.origin())
+	return p
+}
+
+// turnTo begins a month.
+func (b *Books) turnTo(p *page, m Month, origin reliability.Origin) {
+	p.month, p.params = m, b.o.Params(origin.Floor)
+	p.fold = reliability.New(m.In(b.o.Zone), b.o.Zone, origin)
+}
+
+// errClosed ends a reading at the end of its month.
+var errClosed = errors.New("the month is closed")
+
+// read takes what the journal has of month m, turning over the months before.
+func (b *Books) read(ctx context.Context, p *page, m Month) error {
+	if p.closed {
+		return nil
+	}
+	err := b.o.Source.Read(ctx, p.seq+1, 0, "", func(e journal.Entry) error { return b.take(p, m, e) })
+	if err != nil && !errors.Is(err, errClosed) {
+		return err
+	}
+	if !p.closed {
+		b.turnUntil(p, m) // nothing came in it yet
+	}
+	return nil
+}
+
+// take takes one entry.
+func (b *Books) take(p *page, m Month, entry journal.Entry) error {
+	e, err := event.Decode(entry.Message)
+	in := b.monthOf(e, entry, err)
+	if err != nil && p.fold != nil {
+		in = p.month // what cannot be read ends no month
+	}
+	if p.fold == nil {
+		first := in
+		if m.Before(first) {
+			first = m
+		}
+		b.turnTo(p, first, reliability.Origin{})
+	}
+	if m.Before(in) {
+		b.turnUntil(p, m)
+		p.closed = true
+		return errClosed
+	}
+	b.turnUntil(p, in)
+	p.seq, p.last = entry.Seq, entryID(entry)
+	switch {
+	case err != nil:
+		if site, _, _, bad := event.ParseSubject(entry.Subject); p.site == "" || bad == nil && site == p.site {
+			p.fold.Refuse(entry.Seq, entry.Stored, entry.Subject, err)
+		}
+	case p.site == "" || e.Site == p.site:
+		p.fold.Apply(entry.Seq, e)
+	}
+	return nil
+}
+
+// monthOf is the month that an entry counts in: that in which it happened, but no
+// later one than that in which it was stored, so that one machine whose clock
+// runs ahead does not end the month for all.
+func (b *Books) monthOf(e event.Event, entry journal.Entry, unreadable error) Month {
+	if unreadable == nil && e.Time.Before(entry.Stored) {
+		return MonthOf(e.Time, b.o.Zone)
+	}
+	return MonthOf(entry.Stored, b.o.Zone)
+}
+
+// turnUntil turns page after page until month m lies open, and keeps the state
+// at which each begins.
+func (b *Books) turnUntil(p *page, m Month) {
+	if p.fold == nil {
+		b.turnTo(p, m, reliability.Origin{})
+	}
+	for p.month.Before(m) {
+		next, origin := p.month.Add(1), p.fold.Next()
+		if m.Before(next.Add(keptStates)) {
+			b.saveState(&state{
+				Version: stateVersion, Month: next.String(), Zone: b.o.Zone.String(), Site: p.site, Seq: p.seq, EntryID: p.last,
+				Floor: origin.Floor, Alarms: origin.Alarms, Seen: origin.Seen, History: origin.History,
+			})
+		}
+		b.turnTo(p, next, origin)
+	}
+}
+
+// mostMonths is how many months are listed.
+const mostMonths = 60
+
+// Months lists those that the journal tells of, the newest first.
+func (b *Books) Months(ctx context.Context) ([]Month, error) {
+	first, last, err := b.o.Source.Span(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("ask the journal for its months: %w", err)
+	}
+	if first > last || last == 0 {
+		return nil, nil
+	}
+	entry, err := b.o.Source.Get(ctx, first)
+	if err != nil {
+		return nil, fmt.Errorf("ask the journal for its months: %w", err)
+	}
+	e, unreadable := event.Decode(entry.Message)
+	oldest := b.monthOf(e, entry, unreadable)
+	var list []Month
+	for m := MonthOf(b.o.Now(), b.o.Zone); !m.Before(oldest) && len(list) < mostMonths; m = m.Add(-1) {
+		list = append(list, m)
+	}
+	return list, nil
+}
