@@ -26,6 +26,8 @@ type alarmCard struct {
 	Note                          string  // by whom and why it was put aside
 	Do                            *remedyLine
 	DoLabel, Against              string
+	Pays                          said   // which remedy pays and why, in one line
+	All                           string // address of the page on which remedy pays and why; empty for none
 	Cautions                      []said
 	Why                           said
 	Evidence                      []evidenceLine
@@ -116,6 +118,12 @@ func (p *painter) alarm(s shown, a *alarm.Alarm) alarmCard {
 		out.Cautions = []said{p.turn(c.Caution)}
 	}
 	out.remedies(p, c.Remedies)
+	if a.Hazard == string(hazard.BareEdge) {
+		out.All = "/advice/" + s.site + "/" + s.machine
+	}
+	if i := slices.IndexFunc(c.Evidence, func(e event.Evidence) bool { return e.Name == "what pays" }); i >= 0 {
+		out.Pays = p.turn(c.Evidence[i].Value)
+	}
 	if out.Do != nil && out.Do.Cost != "" && a.Hazard == string(hazard.BareEdge) && p.o.StrikeCost != nil {
 		if cost := p.o.StrikeCost(s.site, s.machine); cost != "" {
 			out.Against = p.Say("alarm.against", p.Number(cost))

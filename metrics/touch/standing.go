@@ -39,7 +39,9 @@ type alarmLine struct {
 	State                 string
 	Do                    sentence
 	Cost                  string
-	Action                string // code of the action that tells of the remedy; empty for none
+	Pays                  sentence // which remedy pays and why, in one line
+	All                   string   // address of the page with all of it; empty for none
+	Action                string   // code of the action that tells of the remedy; empty for none
 	Caution               sentence
 	Ack                   *ackForm
 }
@@ -163,6 +165,12 @@ func (p *painter) alarm(a *alarm.Alarm) alarmLine {
 		if !reads(p.audience.Role) {
 			line.Action = tells[r.Code]
 		}
+	}
+	if a.Hazard == string(hazard.BareEdge) {
+		line.All = "/advice/" + p.site + "/" + p.machine
+	}
+	if i := slices.IndexFunc(c.Evidence, func(e event.Evidence) bool { return e.Name == "what pays" }); i >= 0 {
+		line.Pays = p.turn(c.Evidence[i].Value)
 	}
 	return line
 }

@@ -226,7 +226,7 @@ func (r reply) tellsNothing(tb testing.TB) reply {
 var reads = []string{
 	"/", "/?still", "/?shift=8", "/tickets", "/floor/m0", "/floor/m0?site=north", "/history/north/m0", "/history/north/m0/1",
 	"/metrics", "/api/v1/floor", "/api/v1/alarms", "/api/v1/tickets", "/api/v1/anomalies",
-	"/api/v1/machines/north/m0/events", "/api/v1/openapi.json",
+	"/api/v1/machines/north/m0/events", "/advice/north/m0", "/api/v1/machines/north/m0/advice", "/api/v1/openapi.json",
 }
 
 // unknowns are paths that nothing is at, and other ways to write some that
@@ -354,7 +354,7 @@ func TestWhatIsServed(t *testing.T) {
 	for _, path := range reads {
 		known[shapeOf(path)] = true
 	}
-	for _, path := range []string{"/", "/tickets", "/floor/m0", "/history/north/m0"} {
+	for _, path := range []string{"/", "/tickets", "/floor/m0", "/history/north/m0", "/advice/north/m0"} {
 		for _, link := range regexp.MustCompile(`(?:href|data-stream)="(/[^"]*)"`).FindAllStringSubmatch(v.get(path).body, -1) {
 			to := shapeOf(strings.ReplaceAll(link[1], "&amp;", "&"))
 			if !known[to] && !strings.HasPrefix(to, "/assets/") && to != "/stream" {
