@@ -47,6 +47,9 @@ func Weigh(choices []Choice) Outlook {
 	}
 	clear(reached)
 	w.line(past, reached) // what is left, if anything
+	for i, p := range w.cheapest {
+		w.cheapest[i] = min(max(p, 0), 1) // rounding may lead past either end
+	}
 	return Outlook{w.cheapest, w.least}
 }
 
