@@ -22,7 +22,7 @@ type problem struct {
 // Problem answers a program's request with an error.
 func Problem(w http.ResponseWriter, r *http.Request, status int, detail string) {
 	write(w, status, "application/problem+json", problem{
-		Type: "about:blank", Title: http.StatusText(status), Status: status, Detail: detail, Instance: r.URL.Path,
+		Type: "about:blank", Title: http.StatusText(status), Status: status, Detail: detail, Instance: r.URL.EscapedPath(),
 	})
 }
 
@@ -31,7 +31,9 @@ func JSON(w http.ResponseWriter, status int, v any) { write(w, status, "applicat
 
 // write sends a value as indented JSON, which people read too.
 func write(w http.ResponseWriter, status int, kind string, v any) {
-	data, err := json.Marshal(v, json.Deterministic(true), jsontext.WithIndent("  "))
+	// What a client or an event said may stand in it; as JSON it is data and no
+	// markup, whatever a browser takes it for.
+	data, err := json.Marshal(v, json.Deterministic(true), jsontext.WithIndent("  "), jsontext.EscapeForHTML(true), jsontext.AllowInvalidUTF8(true))
 	if err != nil {
 		// Only a number that is not one can get here.
 		Plain(w, http.StatusInternalServerError, "the answer could not be written: "+err.Error())

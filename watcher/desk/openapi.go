@@ -51,6 +51,9 @@ func OpenAPI(version string) ([]byte, error) {
 	}
 	for i := range routes {
 		r := &routes[i]
+		if schemas[r.path] != nil {
+			return nil, fmt.Errorf("two schemas are called %s: give that of answers.json another name", r.path)
+		}
 		var err error
 		if schemas[r.path], err = r.schema(); err != nil {
 			return nil, err
@@ -289,6 +292,7 @@ func problemSchema() object {
 		"properties": object{
 			"type": text, "title": text, "status": object{"type": "integer", "minimum": http.StatusBadRequest, "maximum": 599},
 			"detail": object{"type": "string", "description": "what is wrong, and what to do"}, "instance": text,
+			"kind": object{"type": "string", "description": "which refusal of the gate it is, such as need-login; absent behind it"},
 			"errors": object{"type": "array", "description": "what is wrong field by field", "items": object{
 				"type": "object", "required": []string{"field", "want"},
 				"properties": object{"field": text, "want": text, "got": object{"type": "string", "description": "what came; absent when nothing did"}},

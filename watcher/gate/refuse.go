@@ -172,9 +172,7 @@ type problem struct {
 
 func writeProblem(w http.ResponseWriter, r *http.Request, kind string) {
 	why := refusals[kind]
-	// A path is whatever bytes were sent; a problem is text.
-	path := strings.ToValidUTF8(r.URL.Path, "\ufffd")
-	text, err := json.Marshal(problem{"about:blank", http.StatusText(why.status), why.status, why.detail, path, kind}, jsontext.WithIndent("  "))
+	text, err := json.Marshal(problem{"about:blank", http.StatusText(why.status), why.status, why.detail, r.URL.EscapedPath(), kind}, jsontext.WithIndent("  "))
 	if err != nil {
 		plain(w, why.status, why.detail)
 		return
