@@ -35,32 +35,46 @@ const (
 func (a *Advisor) bill(parts ...Part) Bill {
 	b := Bill{Parts: make([]Part, 0, len(parts))}
 	for _, p := range parts {
-		amount, err := p.cost()
-		switch {
-		case p.Quantity == 0:
-			continue
-		case p.Unit == squareMetres && p.Price.CurrencyCode() == "":
-			b.Lacks = "the film"
-			continue
-		case err != nil:
-			b.Lacks = "its " + p.Key
-			continue
-		case amount.IsZero():
-			continue
-		}
-		sum := amount
-		if len(b.Parts) > 0 {
-			if sum, err = b.Total.Add(amount); err != nil {
-				b.Lacks = "its " + p.Key + " in the shop's currency"
-				continue
-			}
-		}
-		p.Amount, b.Total = amount, sum
-		b.Parts = append(b.Parts, p)
+		b.add(p)
 	}
 	if len(b.Parts) == 0 {
 		b.Total = a.decimal(0)
 	}
+	return b
+}
+
+// add puts a part on the bill. What has no price is named instead, and what
+// costs nothing left out.
+func (b *Bill) add(p Part) {
+	if p.Quantity == 0 {
+		return
+	}
+	amount, err := p.cost()
+	switch {
+	case p.Unit == squareMetres && p.Price.CurrencyCode() == "":
+		b.Lacks = "the film"
+		return
+	case err != nil:
+		b.Lacks = "its " + p.Key
+		return
+	case amount.IsZero():
+		return
+	}
+	sum := amount
+	if len(b.Parts) > 0 {
+		if sum, err = b.Total.Add(amount); err != nil {
+			b.Lacks = "its " + p.Key + " in the shop's currency"
+			return
+		}
+	}
+	p.Amount, b.Total = amount, sum
+	b.Parts = append(b.Parts, p)
+}
+
+// and is the bill with one part more; the bill itself stays as it is.
+func (b Bill) and(p Part) Bill {
+	b.Parts = append(make([]Part, 0, len(b.Parts)+1), b.Parts...)
+	b.add(p)
 	return b
 }
 
@@ -103,14 +117,22 @@ func float(m currency.Amount) float64 {
 // decimal is a statistic as money: rounded half up to the currency's digits.
 // What is no number, or a shop without a currency, has none.
 func (a *Advisor) decimal(v float64) currency.Amount {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
+	digits, _ := currency.GetDigits(a.Costs.Currency)
+	minor := math.Round(v * math.Pow10(int(digits)))
+	if !(math.Abs(minor) < 1<<53) {
 		return currency.Amount{}
 	}
-	m, err := currency.NewAmount(strconv.FormatFloat(v, 'f', 6, 64), a.Costs.Currency)
+	m, err := currency.NewAmountFromInt64(int64(minor), a.Costs.Currency)
 	if err != nil {
 		return currency.Amount{}
 	}
-	return m.Round()
+	return m
+}
+
+// less compares amounts of one currency.
+func less(a, b currency.Amount) bool {
+	c, err := a.Cmp(b)
+	return err == nil && c < 0
 }
 
 // withRisk is cost + odds · strike, the products in decimal.

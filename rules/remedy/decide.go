@@ -18,6 +18,12 @@ type Believer interface {
 	Posterior(risk.Start) distuv.Beta
 }
 
+// Averager is Odds that can leave their interval out, which takes longest to
+// work out.
+type Averager interface {
+	Mean(risk.Start) float64
+}
+
 // Decision is which treatment of the edge pays for one start: every one that
 // the hazard names, what each costs, leaves and risks, and how sure it is that
 // the one chosen is the cheapest. It is advice to a person; the machine's
@@ -56,6 +62,7 @@ type Option struct {
 	Trial  currency.Amount // what one more start under it is expected to save at each later start
 
 	start risk.Start
+	loss  float64 // Strike, for statistics
 }
 
 // Open reports whether an option can be taken and is priced.
@@ -71,18 +78,24 @@ func (d Decision) AsItStands() *Option { return &d.Options[0] }
 // rule book's for the hazard, which says what may be done.
 func (a *Advisor) Decide(row *hazard.Row, s *hazard.Scene) Decision {
 	d := a.lay(row, s)
+	for i := range d.Options {
+		if o := &d.Options[i]; o.WhyNot == "" {
+			o.Odds = a.Odds.Strike(o.start)
+		}
+	}
 	d.weigh(a)
 	return d
 }
 
-// Why is the decision in one line, without its certainty, which takes longest
-// to work out: for the text of an alarm.
+// Why is the decision in one line, without what takes longest to work out, its
+// certainty and the intervals of the odds: for the text of an alarm.
 func (a *Advisor) Why(row *hazard.Row, s *hazard.Scene) string {
 	d := a.lay(row, s)
 	return d.Why()
 }
 
-// lay lists the options with their costs and odds, and finds the best.
+// lay lists the options with their costs and odds, which have no interval yet,
+// and finds the best.
 func (a *Advisor) lay(row *hazard.Row, s *hazard.Scene) Decision {
 	scene := *s
 	d := Decision{
@@ -92,18 +105,19 @@ func (a *Advisor) lay(row *hazard.Row, s *hazard.Scene) Decision {
 	if s.Run != nil {
 		d.Job, d.Part = s.Run.Job, s.Run.Part
 	}
-	d.Options = append(d.Options, a.nothing(s))
+	strike := a.strikes(s)
+	d.Options = append(d.Options, a.nothing(s, &strike))
 	for _, code := range row.Remedies {
 		if r, known := ByCode(code); known && r.Edge {
-			d.Options = append(d.Options, a.option(r, s, &d.Options[0]))
+			d.Options = append(d.Options, a.option(r, s, &d.Options[0], &strike))
 		}
 	}
 	d.choose()
 	return d
 }
 
-func (a *Advisor) nothing(s *hazard.Scene) Option {
-	o := Option{Code: None, Text: "start as it is", Cost: a.bill(), Reach: s.FrontMM(), start: a.start(s, Standing(s)), Strike: a.strikeUnder(None, s)}
+func (a *Advisor) nothing(s *hazard.Scene, strike *strikes) Option {
+	o := Option{Code: None, Text: "start as it is", Cost: a.bill(), Reach: s.FrontMM(), start: a.start(s, Standing(s)), Strike: strike.asIs}
 	if s.Phase == hazard.Running {
 		o.Text = "let it run as it is"
 	}
@@ -112,7 +126,7 @@ func (a *Advisor) nothing(s *hazard.Scene) Option {
 	return o
 }
 
-func (a *Advisor) option(r *Row, s *hazard.Scene, none *Option) Option {
+func (a *Advisor) option(r *Row, s *hazard.Scene, none *Option, strike *strikes) Option {
 	o := Option{Code: r.Code, Text: r.text(a, s), Reach: reach(r, s)}
 	if r.block != nil {
 		o.WhyNot = r.block(a, s)
@@ -121,26 +135,33 @@ func (a *Advisor) option(r *Row, s *hazard.Scene, none *Option) Option {
 	if o.WhyNot != "" {
 		return o
 	}
-	o.Cost, o.start, o.Strike = r.cost(a, s), a.start(s, a.leaves(r, s)), a.struck(r, s, &none.Strike)
+	o.Cost, o.start, o.Strike = r.cost(a, s), a.start(s, a.leaves(r, s)), a.struck(r, s, strike)
 	a.price(&o, none)
 	return o
 }
 
 // price works out what an option is expected to cost.
 func (a *Advisor) price(o *Option, none *Option) {
-	o.Odds = a.Odds.Strike(o.start)
+	o.Odds.P, o.loss = a.mean(o.start), float(o.Strike.Total)
 	o.Expected = withRisk(o.Cost.Total, o.Odds.P, o.Strike.Total)
 	if none == nil {
 		return
 	}
-	if strike := float(none.Strike.Total); o.Open() && strike > 0 {
-		from := risk.BreakEven(float(o.Expected), strike)
+	if o.Open() && none.loss > 0 {
+		from := risk.BreakEven(float(o.Expected), none.loss)
 		o.BreakEven, o.Pays = units.Some(from), none.Odds.P > from
 	}
 }
 
 // left is what a remedy leaves of the odds.
-func (a *Advisor) left(r *Row, s *hazard.Scene) risk.Estimate { return a.Strike(s, a.leaves(r, s)) }
+func (a *Advisor) left(r *Row, s *hazard.Scene) float64 { return a.mean(a.start(s, a.leaves(r, s))) }
+
+func (a *Advisor) mean(s risk.Start) float64 {
+	if odds, ok := a.Odds.(Averager); ok {
+		return odds.Mean(s)
+	}
+	return a.Odds.Strike(s).P
+}
 
 // leaves is the treatment whose odds a remedy leaves. One that settles the
 // hazard is judged by where the front will be, not by hope: short of the cure
@@ -189,7 +210,7 @@ func (d *Decision) choose() {
 		return
 	}
 	for i := range d.Options {
-		if o := &d.Options[i]; o.Open() && float(o.Expected) < float(d.Chosen().Expected) {
+		if o := &d.Options[i]; o.Open() && less(o.Expected, d.Chosen().Expected) {
 			d.Best = i
 		}
 	}
@@ -197,7 +218,7 @@ func (d *Decision) choose() {
 		return
 	}
 	unknown := ""
-	if float(d.AsItStands().Strike.Total) <= 0 {
+	if !d.AsItStands().Strike.Total.IsPositive() {
 		unknown = "what a strike costs is not known"
 	}
 	for i := range d.Options {
@@ -213,8 +234,7 @@ func (d *Decision) choose() {
 
 // weigh says how sure the choice is, by all beliefs about the odds at once.
 func (d *Decision) weigh(a *Advisor) {
-	var open []*Option
-	var choices []risk.Choice
+	open, choices := make([]*Option, 0, len(d.Options)), make([]risk.Choice, 0, len(d.Options))
 	for i := range d.Options {
 		if o := &d.Options[i]; o.Open() {
 			open, choices = append(open, o), append(choices, a.believe(o))
@@ -233,12 +253,12 @@ func (d *Decision) weigh(a *Advisor) {
 // believe is an option with all that is believed of its odds. Odds that say
 // nothing of how sure they are count as certain.
 func (a *Advisor) believe(o *Option) risk.Choice {
-	cost, strike := float(o.Cost.Total), float(o.Strike.Total)
+	cost := float(o.Cost.Total)
 	b, ok := a.Odds.(Believer)
 	if !ok {
-		return risk.Choice{Cost: cost + o.Odds.P*strike}
+		return risk.Choice{Cost: cost + o.Odds.P*o.loss}
 	}
-	return risk.Choice{Cost: cost, Strike: strike, Odds: b.Posterior(o.start)}
+	return risk.Choice{Cost: cost, Strike: o.loss, Odds: b.Posterior(o.start)}
 }
 
 // Why is the decision in one line.
@@ -260,7 +280,7 @@ func (d Decision) Why() string {
 func (d Decision) nearest() string {
 	near := -1
 	for i := 1; i < len(d.Options); i++ {
-		if d.Options[i].Open() && (near < 0 || float(d.Options[i].Expected) < float(d.Options[near].Expected)) {
+		if d.Options[i].Open() && (near < 0 || less(d.Options[i].Expected, d.Options[near].Expected)) {
 			near = i
 		}
 	}

@@ -123,11 +123,12 @@ func still(text string) func(*Advisor, *hazard.Scene) string {
 
 // ByCode returns a row of the table.
 func ByCode(code string) (*Row, bool) {
-	i := slices.IndexFunc(Table, func(r Row) bool { return r.Code == code })
-	if i < 0 {
-		return nil, false
+	for i := range Table {
+		if Table[i].Code == code {
+			return &Table[i], true
+		}
 	}
-	return &Table[i], true
+	return nil, false
 }
 
 // Advisor ranks remedies with a shop's prices.
@@ -149,12 +150,12 @@ type choice struct {
 // then those without a price, then those that cannot be taken.
 func (a *Advisor) Advise(row *hazard.Row, s *hazard.Scene) []event.Remedy {
 	choices := make([]choice, 0, len(row.Remedies))
-	var strike Bill // as things are; only a bare edge asks for it
+	var cost strikes // only a bare edge asks for it
 	if row.Code == hazard.BareEdge {
-		strike = a.strikeUnder(None, s)
+		cost = a.strikes(s)
 	}
 	for _, code := range row.Remedies {
-		choices = append(choices, a.choose(code, row, s, &strike))
+		choices = append(choices, a.choose(code, row, s, &cost))
 	}
 	slices.SortStableFunc(choices, func(x, y choice) int {
 		return rank(x) - rank(y)
@@ -191,7 +192,7 @@ func rank(c choice) int {
 	return 0
 }
 
-func (a *Advisor) choose(code string, row *hazard.Row, s *hazard.Scene, strike *Bill) choice {
+func (a *Advisor) choose(code string, row *hazard.Row, s *hazard.Scene, strike *strikes) choice {
 	if text, own := ownText(code); own {
 		return choice{event.Remedy{Code: "own", Text: text}, math.NaN()}
 	}
@@ -215,7 +216,7 @@ func (a *Advisor) choose(code string, row *hazard.Row, s *hazard.Scene, strike *
 	}
 	c.Cost = say(bill.Total)
 	if row.Code == hazard.BareEdge {
-		sum := withRisk(bill.Total, a.left(r, s).P, a.struck(r, s, strike).Total)
+		sum := withRisk(bill.Total, a.left(r, s), a.struck(r, s, strike).Total)
 		c.expected, c.Expected = float(sum), say(sum)
 	}
 	return c
@@ -251,7 +252,7 @@ func (a *Advisor) start(s *hazard.Scene, treatment string) risk.Start {
 
 // StrikeCost is what a head strike at this start costs the shop, in its
 // currency.
-func (a *Advisor) StrikeCost(s *hazard.Scene) float64 { return float(a.strikeUnder(None, s).Total) }
+func (a *Advisor) StrikeCost(s *hazard.Scene) float64 { return float(a.strikes(s).asIs.Total) }
 
 // StrikePrice is what a head strike costs when reprintM2 of a film are printed
 // again: standstill, labour, a share of a printhead and the film, if it has a
@@ -260,32 +261,42 @@ func (a *Advisor) StrikePrice(f film.Film, reprintM2 float64) float64 {
 	return float(a.strikeBill(f, reprintM2).Total)
 }
 
-// strikeUnder is the bill of a strike under a treatment: a better film is also
-// what is printed again.
-func (a *Advisor) strikeUnder(treatment string, s *hazard.Scene) Bill {
-	f, reprint := s.Loaded, a.Costs.StrikeReprint
-	if treatment == betterFilm {
-		f = a.betterFilm(s)
-	}
-	if s.Run != nil {
-		reprint = max(reprint, film.Area(s.Run.FedM.Or(0), s.WidthMM()))
-	}
-	return a.strikeBill(f, reprint)
-}
-
-// struck is the bill of a strike under a remedy, given that as things are.
-func (a *Advisor) struck(r *Row, s *hazard.Scene, asIs *Bill) Bill {
-	if r.Code == betterFilm {
-		return a.strikeUnder(betterFilm, s)
-	}
-	return *asIs
-}
-
+// strikeBill is what a strike costs when reprintM2 of a film are printed again.
 func (a *Advisor) strikeBill(f film.Film, reprintM2 float64) Bill {
-	return a.bill(
-		a.downtime(a.Costs.StrikeDownS), a.labour(a.Costs.StrikeDownS),
-		piece("head", a.Costs.HeadShare), filmPart(f, reprintM2),
-	)
+	return a.stop().and(filmPart(f, reprintM2))
+}
+
+// stop is what any strike costs, whatever film was on.
+func (a *Advisor) stop() Bill {
+	return a.bill(a.downtime(a.Costs.StrikeDownS), a.labour(a.Costs.StrikeDownS), piece("head", a.Costs.HeadShare))
+}
+
+// reprintM2 is how much film is printed again after a strike at a start.
+func (a *Advisor) reprintM2(s *hazard.Scene) float64 {
+	if s.Run == nil {
+		return a.Costs.StrikeReprint
+	}
+	return max(a.Costs.StrikeReprint, film.Area(s.Run.FedM.Or(0), s.WidthMM()))
+}
+
+// strikes are the bills of a strike at one start.
+type strikes struct {
+	stop Bill // without the film
+	asIs Bill // on the film that is loaded
+}
+
+func (a *Advisor) strikes(s *hazard.Scene) strikes {
+	stop := a.stop()
+	return strikes{stop, stop.and(filmPart(s.Loaded, a.reprintM2(s)))}
+}
+
+// struck is the bill of a strike under a remedy: a better film is also what is
+// printed again.
+func (a *Advisor) struck(r *Row, s *hazard.Scene, c *strikes) Bill {
+	if r.Code == betterFilm {
+		return c.stop.and(filmPart(a.betterFilm(s), a.reprintM2(s)))
+	}
+	return c.asIs
 }
 
 // Doing nothing, for comparison with the remedies.
@@ -293,7 +304,7 @@ func (a *Advisor) strikeBill(f film.Film, reprintM2 float64) Bill {
 // DoNothing is the expected cost of starting as things are.
 func (a *Advisor) DoNothing(s *hazard.Scene) (expected string, e risk.Estimate) {
 	e = a.Strike(s, None)
-	return say(withRisk(a.decimal(0), e.P, a.strikeUnder(None, s).Total)), e
+	return say(withRisk(a.decimal(0), e.P, a.strikes(s).asIs.Total)), e
 }
 
 // Edge treatments.

@@ -218,6 +218,12 @@ func (m *Model) Posterior(s Start) distuv.Beta {
 	return p.beta()
 }
 
+// Mean is Strike's odds without their interval, which takes longest to work out.
+func (m *Model) Mean(s Start) float64 {
+	_, _, p := m.at(s)
+	return p.mean()
+}
+
 // Strike returns the odds for one start with their 95 % credible interval.
 func (m *Model) Strike(s Start) Estimate {
 	k, mc, p := m.at(s)

@@ -90,7 +90,7 @@ func TestPosteriorsAgreeWithR(t *testing.T) {
 		list = append(list,
 			question{ask("qbeta", 0.025, b.Alpha, b.Beta), e.Low, 1e-9, 0},
 			question{ask("qbeta", 0.975, b.Alpha, b.Beta), e.High, 1e-9, 0},
-			question{ask("pbeta", e.P, b.Alpha, b.Beta), b.CDF(e.P), 1e-9, 0},
+			question{ask("pbeta", e.P, b.Alpha, b.Beta), risk.ProbCheaper(risk.Choice{Strike: 1, Odds: b}, risk.Choice{Cost: e.P}), 1e-9, 0},
 		)
 	}
 	for _, treatment := range treated[:8] { // before data, where odds pile up at zero
@@ -119,14 +119,19 @@ func TestTheLikelihoodAgreesWithR(t *testing.T) {
 // probability, and in cost to a ten-thousandth of a strike.
 func TestChoicesAgreeWithR(t *testing.T) {
 	rng := rand.New(rand.NewPCG(6, 7))
-	var list []question
+	decisions := [][]risk.Choice{usual(15), usual(60), usual(400)}
 	for range 25 {
 		choices := make([]risk.Choice, 2+rng.IntN(5))
-		var rows [][]float64
 		for i := range choices {
 			mean, worth := []float64{0.003, 0.02, 0.1, 0.3}[rng.IntN(4)], 5+400*rng.Float64()
-			c := risk.Choice{Cost: 5 * rng.Float64(), Strike: 50 + 60*rng.Float64(), Odds: distuv.Beta{Alpha: worth * mean, Beta: worth * (1 - mean)}}
-			choices[i] = c
+			choices[i] = risk.Choice{Cost: 5 * rng.Float64(), Strike: 50 + 60*rng.Float64(), Odds: distuv.Beta{Alpha: worth * mean, Beta: worth * (1 - mean)}}
+		}
+		decisions = append(decisions, choices)
+	}
+	var list []question
+	for _, choices := range decisions {
+		var rows [][]float64
+		for _, c := range choices {
 			rows = append(rows, []float64{c.Cost, c.Strike, c.Odds.Alpha, c.Odds.Beta})
 		}
 		got := risk.Weigh(choices)

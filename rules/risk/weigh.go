@@ -55,12 +55,12 @@ func Weigh(choices []Choice) Outlook {
 
 const (
 	noOdds       = 1e-10 // odds below this count as zero
-	negligible   = 1e-6  // chance of costing more at which the rest no longer counts
-	straight     = 0.01  // how far from straight, in probability, a piece may be
-	level        = 1e-4  // by how much a chance may fall over a piece and need no look between its ends
+	negligible   = 1e-4  // chance of costing more at which the rest no longer counts
+	straight     = 0.015 // how far from straight, in probability, a piece may be
+	level        = 3e-4  // by how much a chance may fall over a piece and need no look between its ends
 	costly       = 5e-4  // how far, in strikes, a piece may be from straight over its width
 	wide         = 4     // how many times further from a cost a piece must end than begin to count on the logarithmic scale
-	mostHalvings = 25
+	mostHalvings = 16
 )
 
 // rule is a Gauss-Legendre rule from 0 to 1.
@@ -87,14 +87,14 @@ func newWeigher(choices []Choice) *weigher {
 	n := len(choices)
 	w := &weigher{
 		choices: choices, odds: make([]beta, n), cheapest: make([]float64, n), moving: make([]int, 0, n),
-		halves: make([]float64, n*(mostHalvings+1)), scratch: make([]float64, 5*n+(n+1)*(n+2)), rules: make([]rule, n+1),
+		scratch: make([]float64, 5*n+(n+1)*(n+2)+n*(mostHalvings+1)), rules: make([]rule, n+1),
 	}
 	for i, c := range choices {
 		if !c.certain() {
 			w.odds[i], w.strike = newBeta(c.Odds), max(w.strike, c.Strike)
 		}
 	}
-	w.value, w.slope, w.rest = w.row(), w.row(), w.row()
+	w.value, w.slope, w.rest, w.halves = w.row(), w.row(), w.row(), w.take(n*(mostHalvings+1))
 	return w
 }
 
@@ -149,7 +149,7 @@ func (w *weigher) bends() []float64 {
 }
 
 // pilesUp reports whether a choice's likeliest odds are zero.
-func (c Choice) pilesUp() bool { return !c.certain() && c.Odds.Alpha < 1 }
+func (c *Choice) pilesUp() bool { return !c.certain() && c.Odds.Alpha < 1 }
 
 // above is the probability of each choice to cost x or more.
 func (w *weigher) above(x float64, s []float64) {
@@ -174,19 +174,25 @@ func (w *weigher) beyond(j int, x float64) float64 {
 // pass takes what lies at a single cost, where choices that tie share. It turns
 // the probabilities to cost x or more into those to cost more.
 func (w *weigher) pass(x float64, past []float64) {
-	after := w.half(0)
+	after, falls := w.half(0), false
 	copy(after, past)
-	for j, c := range w.choices {
+	for j := range w.choices {
+		c := &w.choices[j]
 		if c.Cost != x {
 			continue
 		}
-		after[j], w.passed = w.beyond(j, x), x
-		if c.pilesUp() {
-			w.near = noOdds * c.Strike
+		w.passed = x
+		switch {
+		case c.certain():
+			after[j], falls = 0, true
+		case c.pilesUp():
+			after[j], falls, w.near = w.beyond(j, x), true, noOdds*c.Strike
 		}
 	}
-	w.line(past, after)
-	copy(past, after)
+	if falls {
+		w.line(past, after)
+		copy(past, after)
+	}
 }
 
 // line goes straight from one point to the other, at a single cost.

@@ -2,6 +2,7 @@ package risk_test
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"gonum.org/v1/gonum/stat/distuv"
@@ -71,14 +72,31 @@ func TestWeighByHand(t *testing.T) {
 	}
 }
 
+// TestWhatCannotBeTheCheapestDoesNotMatter adds a choice that costs more than
+// another one at its worst.
+func TestWhatCannotBeTheCheapestDoesNotMatter(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		list := rapid.SliceOfN(anyChoice(), 1, 6).Draw(t, "choices")
+		dear, want := anyChoice().Draw(t, "a dear one"), risk.Weigh(list)
+		dear.Cost, dear.Strike = dear.Cost+list[0].Cost+list[0].Strike+0.01, min(dear.Strike, list[0].Strike)
+		got := risk.Weigh(append(slices.Clone(list), dear))
+		if last := len(list); got.Cheapest[last] != 0 || !slices.Equal(got.Cheapest[:last], want.Cheapest) || got.Least != want.Least {
+			t.Fatalf("got %+v, without it %+v", got, want)
+		}
+	})
+}
+
+// usual are the choices about a bare edge, with odds that are worth so many starts.
+func usual(worth float64) []risk.Choice {
+	beta := func(mean float64) distuv.Beta { return distuv.Beta{Alpha: mean * worth, Beta: (1 - mean) * worth} }
+	return []risk.Choice{
+		{0, 110, beta(0.19)}, {0.68, 110, beta(0.0012)}, {0.8, 110, beta(0.0024)},
+		{0.6, 110, beta(0.115)}, {3.5, 110, beta(0.13)}, {5.75, 110, beta(0.0064)},
+	}
+}
+
 func BenchmarkWeigh(b *testing.B) {
-	beta := func(mean, worth float64) distuv.Beta {
-		return distuv.Beta{Alpha: mean * worth, Beta: (1 - mean) * worth}
-	}
-	list := []risk.Choice{
-		{0, 110, beta(0.19, 15)}, {0.68, 110, beta(0.0012, 15)}, {0.8, 110, beta(0.0024, 15)},
-		{0.6, 110, beta(0.115, 15)}, {3.5, 110, beta(0.13, 15)}, {5.75, 110, beta(0.0064, 15)},
-	}
+	list := usual(15)
 	for b.Loop() {
 		risk.Weigh(list)
 	}
