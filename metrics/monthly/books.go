@@ -48,9 +48,9 @@ type page struct {
 	site   string
 	fold   *reliability.Fold
 	params reliability.Params
-	seq    uint64 // of the last entry taken
-	last   string // entryID of it
-	closed bool   // an entry of a later month has come
+	seq    uint64  // of the last entry taken
+	last   entryID // of that entry
+	closed bool    // an entry of a later month has come
 }
 
 // NewBooks returns books that have read nothing yet.
@@ -149,7 +149,7 @@ func (b *Books) take(p *page, m Month, entry journal.Entry) error {
 		return errClosed
 	}
 	b.turnUntil(p, in)
-	p.seq, p.last = entry.Seq, entryID(entry)
+	p.seq, p.last = entry.Seq, idOf(entry)
 	switch {
 	case err != nil:
 		if site, _, _, bad := event.ParseSubject(entry.Subject); p.site == "" || bad == nil && site == p.site {

@@ -40,7 +40,7 @@ func (m Month) Add(n int) Month {
 }
 
 // Before reports whether m lies before o.
-func (m Month) Before(o Month) bool { return m.String() < o.String() }
+func (m Month) Before(o Month) bool { return m.Year < o.Year || m.Year == o.Year && m.Month < o.Month }
 
 // In is the month between its edges in a zone.
 func (m Month) In(zone *time.Location) reliability.Period {

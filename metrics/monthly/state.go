@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/go-json-experiment/json"
 
@@ -21,12 +22,12 @@ import (
 // not read the journal from the very start. States are a convenience: whoever
 // deletes them only waits longer for the next report.
 type state struct {
-	Version int    `json:"version"`
-	Month   string `json:"month"`
-	Zone    string `json:"zone"`
-	Site    string `json:"site,omitzero"`
-	Seq     uint64 `json:"seq"`      // of the last entry before the month
-	EntryID string `json:"entry_id"` // subject and time of that entry, by which the journal is known again
+	Version int     `json:"version"`
+	Month   string  `json:"month"`
+	Zone    string  `json:"zone"`
+	Site    string  `json:"site,omitzero"`
+	Seq     uint64  `json:"seq"`   // of the last entry before the month
+	EntryID entryID `json:"entry"` // of that entry, by which the journal is known again
 
 	Floor   *floor.State        `json:"floor"`
 	Alarms  *alarm.Book         `json:"alarms"`
@@ -46,7 +47,17 @@ func (s *state) origin() reliability.Origin {
 }
 
 // entryID tells an entry from that of another journal at the same place.
-func entryID(e journal.Entry) string { return fmt.Sprintf("%s %d", e.Subject, e.Stored.UnixNano()) }
+type entryID struct {
+	Subject string    `json:"subject"`
+	Stored  time.Time `json:"stored"`
+}
+
+func idOf(e journal.Entry) entryID { return entryID{e.Subject, e.Stored} }
+
+// is reports whether an entry is the one.
+func (id entryID) is(e journal.Entry) bool {
+	return id.Subject == e.Subject && id.Stored.Equal(e.Stored)
+}
 
 func stateName(site, month string) string {
 	if site == "" {
@@ -120,7 +131,7 @@ func (b *Books) readState(ctx context.Context, name, site string) (*state, error
 	if err != nil {
 		return nil, err
 	}
-	if entryID(e) != s.EntryID {
+	if !s.EntryID.is(e) {
 		return nil, errors.New("it is of another journal")
 	}
 	return s, nil

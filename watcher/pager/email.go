@@ -139,9 +139,14 @@ func (e *Email) Name() string { return e.options.Name }
 
 // Send implements Channel.
 func (e *Email) Send(ctx context.Context, p Page) error {
+	return e.deliver(ctx, p.Key, func(to *mail.Address) (*gomail.Msg, error) { return e.message(p, to) })
+}
+
+// deliver sends every recipient who has not got it yet a message of their own.
+func (e *Email) deliver(ctx context.Context, key string, write func(to *mail.Address) (*gomail.Msg, error)) error {
 	ctx, cancel := context.WithTimeout(ctx, e.options.Timeout)
 	defer cancel()
-	took := e.took[p.Key]
+	took := e.took[key]
 	if took == nil {
 		took = make(map[string]bool)
 	}
@@ -151,7 +156,7 @@ func (e *Email) Send(ctx context.Context, p Page) error {
 		if took[to.Address] {
 			continue
 		}
-		m, err := e.message(p, to)
+		m, err := write(to)
 		if err != nil {
 			return Permanent(fmt.Errorf("mail: %s", e.clean(err)))
 		}
@@ -159,7 +164,7 @@ func (e *Email) Send(ctx context.Context, p Page) error {
 	}
 	err := e.dialAndSend(ctx, messages)
 	result := e.result(messages, addresses, took, err)
-	e.remember(p.Key, took, result)
+	e.remember(key, took, result)
 	return result
 }
 
@@ -288,13 +293,7 @@ func (e *Email) tlsConfig() *tls.Config {
 // event passes through oneLine before it goes in a header, and the library
 // encodes what is left (RFC 2047).
 func (e *Email) message(p Page, to *mail.Address) (*gomail.Msg, error) {
-	m := gomail.NewMsg(gomail.WithNoDefaultUserAgent())
-	m.FromMailAddress(e.from)
-	m.ToMailAddress(to)
-	m.Subject(summary(p, e.options.Location))
-	m.SetMessageIDWithValue(messageID(p.Key, to.Address, e.from.Address))
-	m.SetDateWithValue(e.options.Now())
-	m.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834 section 5: no holiday replies
+	m := e.blank(p.Key, summary(p, e.options.Location), to)
 	if p.Priority == "high" && !p.Cleared() {
 		m.SetImportance(gomail.ImportanceHigh)
 	}
@@ -306,6 +305,18 @@ func (e *Email) message(p Page, to *mail.Address) (*gomail.Msg, error) {
 	}
 	m.AddAlternativeString(gomail.TypeTextHTML, html.String())
 	return m, nil
+}
+
+// blank is a message to one recipient without a body yet.
+func (e *Email) blank(key, subject string, to *mail.Address) *gomail.Msg {
+	m := gomail.NewMsg(gomail.WithNoDefaultUserAgent())
+	m.FromMailAddress(e.from)
+	m.ToMailAddress(to)
+	m.Subject(subject)
+	m.SetMessageIDWithValue(messageID(key, to.Address, e.from.Address))
+	m.SetDateWithValue(e.options.Now())
+	m.SetGenHeader("Auto-Submitted", "auto-generated") // RFC 3834 section 5: no holiday replies
+	return m
 }
 
 // messageID is a dot-atom of hexadecimal digits at the sender's domain (RFC

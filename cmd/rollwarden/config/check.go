@@ -29,6 +29,7 @@ func (c *Config) check(p *problems) {
 	c.checkFolders(p)
 	c.checkFilms(p)
 	c.checkPager(p)
+	c.checkReport(p)
 }
 
 func (c *Config) checkShop(p *problems) {

@@ -37,6 +37,7 @@ type Config struct {
 	Odds     Odds                 `yaml:"odds"`
 	Pager    Pager                `yaml:"pager"`
 	Alarms   Alarms               `yaml:"alarms"`
+	Report   Report               `yaml:"report"`
 	Log      Log                  `yaml:"log"`
 
 	File     string   // the file that was read; empty for none
@@ -292,6 +293,14 @@ type Mail struct {
 // Alarms says how alarms behave.
 type Alarms struct {
 	Lapse time.Duration `yaml:"lapse" min:"1m" max:"720h"`
+}
+
+// Report says what becomes of the report of each month that is over. Without a
+// format none is written, and MailTo needs pager.mail.
+type Report struct {
+	Formats []string `yaml:"formats" enum:"html,pdf,csv,xlsx,json"`
+	Folder  string   `yaml:"folder"`
+	MailTo  []string `yaml:"mail_to"`
 }
 
 // Log says what the program writes about itself.

@@ -45,6 +45,7 @@ func Default() *Config {
 			Mail:         Mail{TLS: "starttls"},
 		},
 		Alarms: Alarms{Lapse: 12 * time.Hour},
+		Report: Report{Formats: []string{"html", "pdf", "csv"}},
 		Log:    Log{Level: "info", Format: "console"},
 		Chosen: "no file: built-in defaults",
 	}

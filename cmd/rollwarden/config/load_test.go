@@ -331,6 +331,18 @@ func TestBadFiles(t *testing.T) {
 			"pager:\n  routes: {high: [log, log]}\n",
 			`rollwarden.yaml:2:24: pager.routes.high[1]: want each channel once, got "log"`,
 		},
+		"report format": {
+			"report:\n  formats: [pdf, docx]\n",
+			`rollwarden.yaml:2:18: report.formats[1]: want one of html, pdf, csv, xlsx, json, got "docx"`,
+		},
+		"report format twice": {
+			"report:\n  formats: [pdf, pdf]\n",
+			`rollwarden.yaml:2:18: report.formats[1]: want each format once, got "pdf"`,
+		},
+		"report by mail without a server": {
+			"report:\n  mail_to: [office@shop.example]\n",
+			`rollwarden.yaml:1:1: pager.mail.host is missing: want the mail server by which report.mail_to is reached`,
+		},
 		"webhook without a secret": {
 			"pager:\n  webhook:\n    url: http://127.0.0.1:9100/pages/token-4711\n",
 			`rollwarden.yaml:2:3: pager.webhook.secret_files is missing: want a file with a signing secret, or ROLLWARDEN_PAGER_WEBHOOK_SECRET`,

@@ -155,10 +155,16 @@ func (m Mail) channel(zone *time.Location, now func() time.Time) (pager.Channel,
 	if m.Host == "" {
 		return nil, nil
 	}
-	return pager.NewEmail(pager.EmailOptions{
-		Name: mailChannel, Host: m.Host, Port: m.Port, TLS: pager.TLSMode(m.TLS), Username: m.Username,
-		Password: pager.NewSecret(m.Password.Reveal()), From: m.From, To: m.To, Location: zone, Now: now,
-	})
+	o := m.options()
+	o.Name, o.To, o.Location, o.Now = mailChannel, m.To, zone, now
+	return pager.NewEmail(o)
+}
+
+// options say how the mail server is reached.
+func (m Mail) options() pager.EmailOptions {
+	return pager.EmailOptions{
+		Host: m.Host, Port: m.Port, TLS: pager.TLSMode(m.TLS), Username: m.Username, Password: pager.NewSecret(m.Password.Reveal()), From: m.From,
+	}
 }
 
 // RunbookFor is the address of the instructions for a hazard, or "".
