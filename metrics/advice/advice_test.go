@@ -225,7 +225,7 @@ func TestThePageSaysWhatTheRulesSay(t *testing.T) {
 			wants(t, row, p.Amount.Number()+" USD")
 		}
 		if from, known := o.BreakEven.Get(); known {
-			wants(t, row, percent(from), map[bool]string{true: "above: it pays", false: "below: it does not pay"}[o.Pays])
+			wants(t, row, percent(from), map[bool]string{true: "above: better than doing nothing", false: "below: worse than doing nothing"}[o.Pays])
 		}
 	}
 	if strings.Count(part, `class="best"`) != 1 || !strings.Contains(rowOf(t, part, d.Chosen().Text), "what pays") {

@@ -56,6 +56,7 @@ type decisionView struct {
 	Why, About said
 	Manual     said
 	Options    []optionRow // empty when there is nothing to decide
+	Seldom     bool        // whether another than what pays is more often the cheapest
 	Facts      []fact
 	Reasons    []section
 }
@@ -85,6 +86,7 @@ func (p painter) decision(d *remedy.Decision, e remedy.Explanation) *decisionVie
 	}
 	for i := range d.Options {
 		out.Options = append(out.Options, p.option(&d.Options[i], e, i == d.Best))
+		out.Seldom = out.Seldom || d.Options[i].Sure > d.Chosen().Sure
 	}
 	if from, ok := line(e, sectionOf(&d.Options[nearest(d)]), "break-even"); ok {
 		out.Facts = append(out.Facts, p.fact(from))
