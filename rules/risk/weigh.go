@@ -45,12 +45,29 @@ func Weigh(choices []Choice) Outlook {
 		w.pass(x, reached)
 		past, reached = reached, past
 	}
-	clear(reached)
-	w.line(past, reached) // what is left, if anything
-	for i, p := range w.cheapest {
-		w.cheapest[i] = min(max(p, 0), 1) // rounding may lead past either end
+	// What is left, if anything, goes to those that could still be the cheapest.
+	for j, c := range choices {
+		reached[j] = past[j]
+		if c.Cost <= bends[len(bends)-1] {
+			reached[j] = 0
+		}
 	}
+	w.line(past, reached)
+	w.proper()
 	return Outlook{w.cheapest, w.least}
+}
+
+// proper keeps the probabilities from 0 to 1: a parabola may bulge past its
+// ends, and so may a sum by rounding.
+func (w *weigher) proper() {
+	total := 0.0
+	for i, p := range w.cheapest {
+		w.cheapest[i] = max(p, 0)
+		total += w.cheapest[i]
+	}
+	for i := range w.cheapest {
+		w.cheapest[i] /= total
+	}
 }
 
 const (
