@@ -15,6 +15,7 @@ import (
 
 	"rollwarden/metrics/web"
 	"rollwarden/rules/event"
+	"rollwarden/rules/units"
 )
 
 // The number of entries in one answer.
@@ -231,25 +232,80 @@ func (l *ledger) row(p web.Pen, site, machine string, e *Entry) row {
 		return out
 	}
 	out.Type = p.Name("event", string(e.Event.Type), string(e.Event.Type))
-	out.Values = values(e.Event)
-	for i, v := range out.Values {
+	for _, v := range values(e.Event) {
 		if v.Name == "by" {
 			out.Who = v.Text
-			out.Values = slices.Delete(out.Values, i, i+1)
-			break
+			continue
 		}
+		out.Values = append(out.Values, inWords(p, e.Event, v))
 	}
 	if d, ok := e.Event.Data.(*event.AlarmChanged); ok {
 		said, turned := l.phrases.In(p.Lang, d.Message)
 		if out.Said = said; !turned {
 			out.Lang = "en"
 		}
-		out.Values = []value{{d.Hazard, d.From + " → " + d.To}}
+		state := func(s string) string { return p.Name("state", s, s) }
+		out.Values = []value{{p.Name("phrase", d.Hazard+".title", d.Hazard), state(d.From) + " → " + state(d.To)}}
 		if d.Job != "" {
-			out.Values = append(out.Values, value{"job", event.JobName(d.Job, d.Part)})
+			out.Values = append(out.Values, value{p.Name("value", "job", "job"), event.JobName(d.Job, d.Part)})
 		}
 	}
 	return out
+}
+
+// tables are where the catalogue has the words for the values of a field.
+var tables = map[string]string{
+	"film_class": "class", "cause": "waste", "axis": "axis", "type": "event", "action": "noted", "shape": "shape",
+}
+
+// inWords writes a value for people, who read names and units where the contract
+// has members. What it has no words for stays as it is.
+func inWords(p web.Pen, e event.Event, v value) value {
+	name, text := v.Name, v.Text
+	v.Name = p.Name("value", name, name)
+	kind, _ := event.KindOf(e.Type)
+	i := slices.IndexFunc(event.Fields(kind), func(f event.Field) bool { return f.Name == name })
+	if i < 0 {
+		return v
+	}
+	switch f := event.Fields(kind)[i]; {
+	case f.Type == "number":
+		v.Text = measure(p, text, f.Unit)
+	case f.Type == "boolean":
+		v.Text = p.Name("touch", map[string]string{"true": "yes", "false": "no"}[text], text)
+	case f.Format == "date-time":
+		if at, err := time.Parse(time.RFC3339, text); err == nil {
+			v.Text = p.Clock(at)
+		}
+	case name == "hazard":
+		v.Text = p.Name("phrase", text+".title", text)
+	case e.Type == "edge.moved" && name == "cause":
+		v.Text = p.Name("moved", text, text)
+	case tables[name] != "":
+		v.Text = p.Name(tables[name], text, text)
+	}
+	return v
+}
+
+// measure writes a number with the unit that people here read. It keeps as many
+// digits as were told.
+func measure(p web.Pen, text, unit string) string {
+	x, err := strconv.ParseFloat(text, 64)
+	if err != nil {
+		return text
+	}
+	digits := -1
+	switch {
+	case unit == "mm" && p.Imperial:
+		x, unit, digits = x/units.MMPerInch, "in", 2
+	case unit == "m" && p.Imperial:
+		x, unit, digits = x*1000/units.MMPerFoot, "ft", 2
+	case unit == "°C" && p.Fahrenheit:
+		x, unit, digits = units.CToFahrenheit(x), "°F", 1
+	case unit == "percent":
+		unit = "%"
+	}
+	return strings.TrimSpace(p.Number(strconv.FormatFloat(x, 'f', digits, 64)) + " " + unit)
 }
 
 // values lists the data of an event by the names of the contract. Lists and

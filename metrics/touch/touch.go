@@ -104,7 +104,8 @@ func (t *touch) serve(w http.ResponseWriter, r *http.Request) {
 		Standing: template.HTML(parts[0].HTML),
 	}
 	if !out.Reads {
-		out.Taken, out.Groups = template.HTML(parts[1].HTML), p.grouped(parts[2:])
+		last := len(parts) - 1
+		out.Groups, out.Taken = p.grouped(parts[1:last]), template.HTML(parts[last].HTML)
 	}
 	t.pages.Render(w, a.Lang, "touch", http.StatusOK, out)
 }
@@ -190,9 +191,9 @@ func (t *touch) exists(v *rules.View, site, machine string) bool {
 	return ok
 }
 
-// parts makes what changes by itself: how the machine stands and, for those who
-// may tell something, what can be taken back and the tile of each action with
-// what it suggests.
+// parts makes what changes by itself, in the order of the page: how the machine
+// stands and, for those who may tell something, the tile of each action with what
+// it suggests, and what can be taken back.
 func (p *painter) parts(withIDs bool) ([]web.Part, error) {
 	type piece struct {
 		id, template string
@@ -200,10 +201,10 @@ func (p *painter) parts(withIDs bool) ([]web.Part, error) {
 	}
 	pieces := []piece{{"standing", "standing", p.standing()}}
 	if !reads(p.audience.Role) {
-		pieces = append(pieces, piece{"taken", "taken", p.taken()})
 		for _, f := range p.actions(withIDs) {
 			pieces = append(pieces, piece{tileID(f.Code), "tile", f})
 		}
+		pieces = append(pieces, piece{"taken", "taken", p.taken()})
 	}
 	parts := make([]web.Part, len(pieces))
 	for i, one := range pieces {

@@ -172,7 +172,7 @@
     const list = load();
     const waits = list.some(canSend);
     const state = JSON.stringify([list, waits, why]);
-    if (state === drawn) return;
+    if (state === drawn && box.hidden === (list.length === 0)) return; // a page that is fetched again comes without it
     drawn = state;
     const inside = box.contains(document.activeElement);
     box.hidden = list.length === 0;
@@ -247,8 +247,6 @@
   document.addEventListener("DOMContentLoaded", () => {
     const served = Date.parse(document.querySelector("main")?.dataset.now ?? "");
     if (served) ahead = served - Date.now();
-    const who = document.getElementById("who");
-    if (who) who.hidden = false;
     name();
     draw();
     flush();
@@ -256,6 +254,7 @@
       for (const form of document.querySelectorAll("form[data-until]")) {
         form.hidden = Date.parse(form.dataset.until) < Date.now() + ahead;
       }
+      draw();
     }, 1000);
   });
 })();
