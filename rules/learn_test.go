@@ -68,13 +68,53 @@ func TestTheOddsFollowTheShopsOwnLog(t *testing.T) {
 	}
 }
 
+// seen finds what an alarm saw by its name; empty when it saw no such thing.
+func seen(c event.AlarmChanged, name string) event.Evidence {
+	for _, e := range c.Evidence {
+		if e.Name == name {
+			return e
+		}
+	}
+	return event.Evidence{}
+}
+
 func TestABareEdgeSaysWhatItsOddsRestOn(t *testing.T) {
 	d := newDesk(t, learning(t))
 	d.monoRoll(0)
 	c := only(d.say("ticket.received", ticket("J1")), hazard.BareEdge)
-	last := c[0].Evidence[len(c[0].Evidence)-1]
-	if last.Name != "odds of a strike as it is" || !strings.Contains(last.Limit, "no data of yours yet") {
-		t.Errorf("evidence of the odds: %+v", last)
+	if odds := seen(c[0], "odds of a strike as it is"); !strings.Contains(odds.Limit, "no data of yours yet") {
+		t.Errorf("evidence of the odds: %+v", odds)
+	}
+}
+
+// TestABareEdgeSaysWhatPays wants the decision's line in the alarm, as things
+// are at each transition, and in no other alarm.
+func TestABareEdgeSaysWhatPays(t *testing.T) {
+	site := learning(t)
+	d := newDesk(t, site)
+	d.monoRoll(0)
+	for _, step := range []struct {
+		say  event.Type
+		data event.Payload
+		best string
+	}{
+		{"ticket.received", ticket("J1"), "advance"},
+		{"run.started", &event.RunStarted{Run: run("J1", nil)}, "pause"},
+	} {
+		all := d.say(step.say, step.data)
+		alarms := only(all, hazard.BareEdge)
+		if len(alarms) == 0 {
+			t.Fatalf("%s: no alarm", step.say)
+		}
+		line, whole := seen(alarms[0], "what pays").Value, d.decide(site).Why()
+		if !strings.HasPrefix(line, step.best+": ") || !strings.HasPrefix(whole, line+"; ") {
+			t.Errorf("%s: the alarm says %q, the decision %q", step.say, line, whole)
+		}
+		for _, c := range all {
+			if c.Hazard != string(hazard.BareEdge) && seen(c, "what pays").Value != "" {
+				t.Errorf("%s says what pays for an edge", c.Hazard)
+			}
+		}
 	}
 }
 

@@ -142,7 +142,7 @@ func (e *Engine) describe(d *event.AlarmChanged, m *floor.Machine, f *finding) {
 	d.Caution = row.Caution
 	d.Remedies = e.advisor.Advise(row, s)
 	if row.Code == hazard.BareEdge {
-		d.Evidence = append(d.Evidence, oddsOf(e.advisor.Strike(s, remedy.None)))
+		d.Evidence = append(d.Evidence, oddsOf(e.advisor.Strike(s, remedy.None)), event.Evidence{Name: whatPays, Value: e.advisor.Why(row, s)})
 	}
 	d.ReadyAt = nil
 	if !s.ReadyAt.IsZero() && s.Phase == hazard.Queued {
@@ -151,6 +151,9 @@ func (e *Engine) describe(d *event.AlarmChanged, m *floor.Machine, f *finding) {
 	}
 	d.Message = e.message(d, m, row, s)
 }
+
+// whatPays names the evidence that says which treatment of a bare edge pays.
+const whatPays = "what pays"
 
 // message says the alarm in one sentence that fits a pager.
 func (e *Engine) message(d *event.AlarmChanged, m *floor.Machine, row *hazard.Row, s *hazard.Scene) string {

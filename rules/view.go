@@ -111,23 +111,8 @@ func (r Reader) Odds(now time.Time, site, name string) (risk.Estimate, bool) {
 	r.e.scenes(now, m)
 	for i := range r.e.scratch[1:] {
 		if s := &r.e.scratch[i+1]; s.Next && s.Phase == hazard.Queued {
-			return r.e.advisor.Strike(s, standing(s)), true
+			return r.e.advisor.Strike(s, remedy.Standing(s)), true
 		}
 	}
 	return risk.Estimate{}, false
-}
-
-// standing is the treatment that the edge has now, judged by where it is and
-// not by what was meant.
-func standing(s *hazard.Scene) string {
-	front, known := s.FrontMM().Get()
-	switch {
-	case known && front >= s.Plant.Path.CureExitMM && s.Machine.Leader.On:
-		return "leader"
-	case known && front >= s.Plant.Path.CureExitMM:
-		return "advance"
-	case s.Machine.Edge.Shape != "":
-		return "shaped-edge"
-	}
-	return remedy.None
 }
