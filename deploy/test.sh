@@ -24,6 +24,7 @@ need() {
 command -v go >/dev/null 2>&1 || { echo "install Go first: https://go.dev/dl" >&2; exit 1; }
 need gcc gcc # for the race detector
 need chromium chromium # for the pages
+need Rscript r-base-core # computes the statistics independently
 
 step "format"
 bad=$(gofmt -l cmd metrics rules watcher)
