@@ -33,6 +33,8 @@ const (
 //	watch                      start a watch, wait until it is ready; NATS and BOARD say where it is
 //	signal TERM|KILL           send the watch a signal and wait for its end; TERM must end it with 0
 //	get PATH [regexp...]       fetch from the board until every regexp matches; prints the last answer
+//	ask STATUS METHOD PATH ['Header: value'...] [name=value...]   send one request, as a browser with cookies does
+//	certificate FOLDER         make cert.pem and key.pem for 127.0.0.1, and believe them
 //	counts FILE                save everything that /metrics makes of the journal
 //	publish SUBJECT FILE [Header=value...]   publish a file over plain NATS
 //	await FILE...              wait until files are there (! await: until they are gone)
@@ -51,7 +53,7 @@ func TestScripts(t *testing.T) {
 			"watch": with((*shop).watch), "signal": with((*shop).signal), "get": with((*shop).get),
 			"counts": with((*shop).counts), "publish": with((*shop).publish), "await": with((*shop).await),
 			"receiver": with((*shop).receive), "pages": with((*shop).pages), "nats": with((*shop).nats),
-			"digest": with((*shop).digest), "exitcode": with((*shop).exitcode),
+			"digest": with((*shop).digest), "certificate": with((*shop).certificate), "ask": with((*shop).ask), "exitcode": with((*shop).exitcode),
 		},
 	})
 }
@@ -63,6 +65,7 @@ type shop struct {
 	dir     string
 	daemon  *daemon
 	hook    *receiver
+	browser *browser
 }
 
 type shopKey struct{}
@@ -82,7 +85,7 @@ func openShop(t *testing.T, e *testscript.Env) error {
 			return err
 		}
 	}
-	s := &shop{dir: e.WorkDir}
+	s := &shop{dir: e.WorkDir, browser: newBrowser()}
 	e.Values[shopKey{}] = s
 	e.Defer(func() {
 		s.daemon.end()

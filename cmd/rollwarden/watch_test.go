@@ -96,7 +96,8 @@ func (s *shop) find(before int64) {
 	s.Setenv("BOARD", at.Board)
 	s.Setenv("NATS", at.NATS)
 	s.Setenv(listenNATS, strings.TrimPrefix(at.NATS, "nats://"))
-	s.Setenv(listenHTTP, strings.TrimPrefix(at.Board, "http://"))
+	_, address, _ := strings.Cut(at.Board, "://")
+	s.Setenv(listenHTTP, address)
 }
 
 // signal ends the watch.
@@ -134,7 +135,7 @@ func (s *shop) get(args []string) {
 func (s *shop) getUntil(path string, wanted ...*regexp.Regexp) (body string) {
 	s.until(path+fmt.Sprintf(" to match %v", wanted), func() (bool, string) {
 		var err error
-		if body, err = fetch(s.Getenv("BOARD") + path); err != nil {
+		if body, err = s.fetch(s.Getenv("BOARD") + path); err != nil {
 			return false, err.Error()
 		}
 		for _, re := range wanted {
@@ -147,10 +148,8 @@ func (s *shop) getUntil(path string, wanted ...*regexp.Regexp) (body string) {
 	return body
 }
 
-// fetch keeps no connection, so that none is left over from a killed watch.
-func fetch(url string) (string, error) {
-	client := http.Client{Timeout: 30 * time.Second, Transport: &http.Transport{DisableKeepAlives: true}}
-	resp, err := client.Get(url)
+func (s *shop) fetch(url string) (string, error) {
+	resp, err := s.browser.Get(url)
 	if err != nil {
 		return "", err
 	}
