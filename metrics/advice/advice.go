@@ -159,7 +159,7 @@ func (a *advice) api(w http.ResponseWriter, r *http.Request) {
 	}
 	site, machine := r.PathValue("site"), r.PathValue("machine")
 	if !a.o.Known(site, machine) {
-		web.Problem(w, r, http.StatusNotFound, fmt.Sprintf("there is no machine %.130q", strings.Join([]string{site, machine}, "/")))
+		web.Problem(w, r, http.StatusNotFound, fmt.Sprintf("there is no machine %.130q", floor.Key(site, machine)))
 		return
 	}
 	web.JSON(w, http.StatusOK, answerOf(a.bureau.picture(v, a.o.Kit.Pen(r).Now, site, machine), site, machine))

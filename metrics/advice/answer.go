@@ -200,7 +200,10 @@ func optionOf(o *remedy.Option, weighed bool) optionAnswer {
 	for _, part := range o.Cost.Parts {
 		out.Parts = append(out.Parts, partAnswer{part.Key, money(part.Amount)})
 	}
-	out.Odds, out.Strike = oddsOf(o.Odds), amountOrNull(o.Strike.Total)
+	out.Odds = oddsOf(o.Odds)
+	if o.Strike.Lacks == "" {
+		out.Strike = amountOrNull(o.Strike.Total)
+	}
 	if !o.Open() {
 		return out
 	}

@@ -70,7 +70,6 @@ type optionRow struct {
 	Odds, Basis    said
 	Expected, Sure said
 	From, Side     said // from which odds on it pays, and on which side they are
-	Regret, Trial  said
 }
 
 func (p painter) decision(d *remedy.Decision, e remedy.Explanation) *decisionView {
@@ -155,7 +154,6 @@ func (p painter) option(o *remedy.Option, e remedy.Explanation, best bool) optio
 		row.Cost, row.Lacks = p.own("unknown"), p.turn("without "+o.Cost.Lacks+", whose price is not known")
 	}
 	row.Expected, row.Sure = cell("expected"), cell("sure")
-	row.Regret, row.Trial = cell("regret"), cell("trial")
 	if o.BreakEven.Known() {
 		row.From, row.Side = cell("break-even"), p.own("advice.pays-not")
 		if o.Pays {
@@ -309,7 +307,7 @@ func (p painter) queue(pic *picture) *queueView {
 		out.Changes = append(out.Changes, p.turn(text))
 	}
 	if out.Advised {
-		out.Money = p.money(a)
+		out.Money = p.costs(a)
 	}
 	if !a.Exact {
 		out.Gap = p.turn(a.Problem.Money(a.Gap()))
@@ -325,8 +323,8 @@ func (p painter) queue(pic *picture) *queueView {
 // to log in.
 func mayOrder(role string) bool { return role == "" || role == "supervisor" }
 
-// mostOrdered is how many runs an accepted order may name. Those behind them keep
-// their order.
+// mostOrdered is how many runs an accepted order may name, as the interface has
+// it. Those behind them keep their order.
 const mostOrdered = 100
 
 func (p painter) accept(a *queue.Advice, after uint64) *acceptForm {
@@ -369,8 +367,8 @@ func (p painter) due(r *floor.Run) said {
 	return said{Text: p.Clock(*r.Ticket.Data.Due)}
 }
 
-// money compares the order that stands with the advised one, part by part.
-func (p painter) money(a *queue.Advice) []moneyRow {
+// costs compares the order that stands with the advised one, part by part.
+func (p painter) costs(a *queue.Advice) []moneyRow {
 	now, then := &a.Present, &a.Advised
 	row := func(key string, was, is float64) moneyRow {
 		return moneyRow{Name: p.own(key), Now: p.turn(a.Problem.Money(was)), Advised: p.turn(a.Problem.Money(is))}
