@@ -59,7 +59,9 @@ func startsOf(f *floor.State) (n uint64) {
 	return n
 }
 
-// cells lays the starts of all machines out for the model of the odds.
+// cells lays the starts of all machines out for the model of the odds. Treatments
+// are as the floor saw them: where an advanced edge lay is not kept with a kind of
+// start, so one that fell short counts with those that reached.
 func cells(f *floor.State) []risk.Cell {
 	var out []risk.Cell
 	for _, m := range f.Sorted() {

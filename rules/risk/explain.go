@@ -91,6 +91,13 @@ func (m *Model) basis(k kind, mc *machine, p posterior, s Start) string {
 // no other one.
 const noData = "prior, no data of yours yet"
 
+func (p Prior) basis() string {
+	if p.Fixed {
+		return "prior, learning is switched off"
+	}
+	return noData
+}
+
 // String says "12 strikes in 143 starts".
 func (t tally) String() string {
 	return count(t.strikes, "strike") + " in " + count(t.starts, "start")

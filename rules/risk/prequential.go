@@ -23,9 +23,10 @@ type Foretold struct {
 // each what the model, fitted to earlier starts only, and the plain average
 // say of it (Dawid 1984, Journal of the Royal Statistical Society A 147, calls
 // such forecasts prequential). The model is fitted anew whenever ten starts and
-// a tenth have come, so the same starts give the same forecasts whoever asks,
-// and when. A start counts as known to the next one, although runs on other
-// machines may overlap.
+// a tenth have come, and after a strike at once, as the watch does it: so the
+// forecasts are those that were given, whoever asks, and when. Most of the time
+// goes into the fits after strikes. A start counts as known to the next one,
+// although runs on other machines may overlap.
 func Prequential(prior Prior, outcomes []Outcome, o FitOptions) []Foretold {
 	outcomes = slices.Clone(outcomes)
 	slices.SortStableFunc(outcomes, func(a, b Outcome) int { return a.At.Compare(b.At) })
@@ -33,9 +34,9 @@ func Prequential(prior Prior, outcomes []Outcome, o FitOptions) []Foretold {
 	model, cells := Fit(prior, nil, o), map[Cell]tally{}
 	fitAt, strikes := leastNews, 0
 	for i, x := range outcomes {
-		if i == fitAt {
+		if i >= fitAt {
 			model = Fit(prior, counted(cells), o)
-			fitAt += max(leastNews, i/10)
+			fitAt = i + max(leastNews, i/10)
 		}
 		list = append(list, Foretold{
 			Outcome: x, P: model.Posterior(x.Start).Mean(),
@@ -45,6 +46,7 @@ func Prequential(prior Prior, outcomes []Outcome, o FitOptions) []Foretold {
 		if x.Struck {
 			t.strikes = 1
 			strikes++
+			fitAt = 0
 		}
 		cells[x.Start.cell()] = cells[x.Start.cell()].plus(t)
 	}

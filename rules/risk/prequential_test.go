@@ -1,6 +1,7 @@
 package risk_test
 
 import (
+	"fmt"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -47,26 +48,32 @@ func TestNoHindsight(t *testing.T) {
 	}
 }
 
-// TestTheFirstForecastIsThePriors and the eleventh is that of a fit to ten,
-// which is worked out here by itself.
-func TestTheFirstForecastIsThePriors(t *testing.T) {
+// TestForecastsAreThoseOfEarlierFits has no strike in the first eleven starts:
+// the first forecast is the prior's, and the eleventh that of a fit to ten. The
+// twelfth start strikes, and the thirteenth knows of it. The fits are worked out
+// here by themselves.
+func TestForecastsAreThoseOfEarlierFits(t *testing.T) {
 	outcomes := season(30, 9)
+	for i := range 12 {
+		outcomes[i].Struck = i == 11
+	}
 	list := risk.Prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
 	prior := risk.DefaultPrior().Strike(outcomes[0].Start).P
 	near(t, "first", list[0].P, prior, 1e-12)
 	near(t, "first of the average", list[0].Average, prior, 1e-12)
-	var cells []risk.Cell
-	strikes := 0.0
-	for _, o := range outcomes[:10] {
-		n := uint64(0)
-		if o.Struck {
-			n, strikes = 1, strikes+1
+	for at, c := range map[int]struct{ known, strikes int }{9: {0, 0}, 10: {10, 0}, 11: {10, 0}, 12: {12, 1}} {
+		var cells []risk.Cell
+		for _, o := range outcomes[:c.known] {
+			n := uint64(0)
+			if o.Struck {
+				n = 1
+			}
+			cells = append(cells, cellOf(o.Start, n, 1))
 		}
-		cells = append(cells, cellOf(o.Start, n, 1))
+		s := outcomes[at].Start
+		near(t, fmt.Sprint("forecast ", at+1), list[at].P, risk.Fit(risk.DefaultPrior(), cells, risk.FitOptions{}).Strike(s).P, 1e-12)
+		near(t, fmt.Sprint("average ", at+1), list[at].Average, (float64(c.strikes)+risk.DefaultPrior().Strike(s).P)/float64(at+1), 1e-12)
 	}
-	s := outcomes[10].Start
-	near(t, "eleventh", list[10].P, risk.Fit(risk.DefaultPrior(), cells, risk.FitOptions{}).Strike(s).P, 1e-12)
-	near(t, "eleventh of the average", list[10].Average, (strikes+risk.DefaultPrior().Strike(s).P)/11, 1e-12)
 }
 
 // TestTheOrderOfTimeCounts shuffles the list: only the times say what was first.
@@ -98,7 +105,7 @@ func TestTheModelBeatsTheAverage(t *testing.T) {
 }
 
 func BenchmarkPrequential(b *testing.B) {
-	outcomes := season(30000, 7)
+	outcomes := season(3000, 7)
 	for b.Loop() {
 		risk.Prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
 	}

@@ -3,6 +3,11 @@
 // corrects them by the shop's own starts. Beside it are what a decision needs
 // (break-even, which choice is truly cheaper, what knowing more is worth) and
 // how well the odds that were given came true.
+//
+// A treatment is a name here. The floor names a start by what was done about its
+// edge and does not know where the cure zone ends, so an advance that fell short
+// of it counts as an advance. Its strikes make advances look worse than those
+// that reach are, which errs on the careful side.
 package risk
 
 import (
@@ -37,6 +42,7 @@ type Prior struct {
 	Factor  map[string]float64      // what a treatment leaves of it
 	DryRH   float64                 // below this humidity, percent …
 	DryMore float64                 // … static multiplies the odds by this
+	Fixed   bool                    // never corrected by the shop's own starts, which the estimates then say
 }
 
 // DefaultPrior is used until a shop says otherwise.
@@ -66,7 +72,7 @@ func (p Prior) Strike(s Start) Estimate {
 		odds *= p.DryMore
 	}
 	odds = min(odds, 1)
-	return Estimate{P: odds, Low: odds / 4, High: min(1, odds*3), Basis: noData}
+	return Estimate{P: odds, Low: odds / 4, High: min(1, odds*3), Basis: p.basis()}
 }
 
 // Posterior is the belief about the odds for one start that a Model without

@@ -93,6 +93,18 @@ func TestDryAir(t *testing.T) {
 	}
 }
 
+// A prior that is never corrected does not say that there is no data.
+func TestAFixedPriorSaysSo(t *testing.T) {
+	prior := risk.DefaultPrior()
+	if got := prior.Strike(bare()).Basis; got != "prior, no data of yours yet" {
+		t.Errorf("a prior to begin with rests on %q", got)
+	}
+	prior.Fixed = true
+	if got := prior.Strike(bare()).Basis; got != "prior, learning is switched off" {
+		t.Errorf("a fixed prior rests on %q", got)
+	}
+}
+
 // A prior believes what a model without data believes.
 func TestPriorBelievesWhatAModelWithoutDataDoes(t *testing.T) {
 	m := risk.Fit(risk.DefaultPrior(), nil, risk.FitOptions{})

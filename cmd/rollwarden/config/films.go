@@ -118,5 +118,5 @@ func (c *Config) QueuePrices() (queue.Prices, error) {
 }
 
 func (c *Config) odds() risk.Prior {
-	return risk.Prior{Bare: c.Odds.Bare, Factor: c.Odds.Treatment, DryRH: c.Odds.DryBelowRHPct, DryMore: c.Odds.DryFactor}
+	return risk.Prior{Bare: c.Odds.Bare, Factor: c.Odds.Treatment, DryRH: c.Odds.DryBelowRHPct, DryMore: c.Odds.DryFactor, Fixed: !c.Odds.Learn}
 }
