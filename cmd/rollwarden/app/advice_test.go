@@ -156,3 +156,15 @@ func TestTheAdviceInABrowser(t *testing.T) {
 		t.Errorf("the browser complains: %s", got)
 	}
 }
+
+// TestTheWayToWhatPays finds the decision in one line on the board and on the
+// operator's page, in both languages, and the link to all of it.
+func TestTheWayToWhatPays(t *testing.T) {
+	a := startApp(t, Options{Config: mixedShop(t)})
+	mixedQueue(t, a)
+	v := visit(t, a)
+	for _, path := range []string{"/", "/floor/m0"} {
+		v.get(path, "Accept-Language: en").wants(t, 200).says(t, `href="/advice/north/m0"`, "<p>advance: 0.68 USD against ", "pays from a strike chance of 0.8 % up")
+		v.get(path, "Accept-Language: de").wants(t, 200).says(t, `href="/advice/north/m0"`, "<p>Vorschub: 0,68 USD gegen ", "lohnt sich ab einer Crash-Wahrscheinlichkeit von 0,8 %")
+	}
+}
