@@ -16,8 +16,11 @@
 package monthly
 
 import (
+	"bytes"
 	"fmt"
 	"io"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -90,3 +93,31 @@ var mediaTypes = map[string]string{
 
 // known reports whether Write knows a format.
 func known(format string) bool { return slices.Contains(Formats, format) }
+
+// Save writes an edition into a folder, whole or not at all, and leaves a file
+// that is there already as it is. It returns the path.
+func (p *Press) Save(folder string, e *Edition, format string, made time.Time) (string, error) {
+	path := e.Path(folder, format)
+	if _, err := os.Stat(path); err == nil {
+		return path, nil
+	}
+	var b bytes.Buffer
+	if err := p.Write(&b, e, format, made); err != nil {
+		return path, err
+	}
+	if err := os.MkdirAll(folder, 0o755); err != nil {
+		return path, fmt.Errorf("make the folder of reports: %w", err)
+	}
+	if err := replaceFile(path, b.Bytes(), 0o644); err != nil {
+		return path, fmt.Errorf("write the report of %s: %w", e.Month, err)
+	}
+	return path, nil
+}
+
+// Path is where Save writes.
+func (e *Edition) Path(folder, format string) string {
+	return filepath.Join(folder, e.Name()+"."+format)
+}
+
+// Title is that of the edition.
+func (p *Press) Title(e *Edition) string { return p.lay(e).Title }

@@ -156,7 +156,7 @@ func (b *Books) writeState(s *state) error {
 	if err := os.MkdirAll(b.o.Folder, 0o700); err != nil {
 		return err
 	}
-	if err := replaceFile(filepath.Join(b.o.Folder, stateName(s.Site, s.Month)), data); err != nil {
+	if err := replaceFile(filepath.Join(b.o.Folder, stateName(s.Site, s.Month)), data, 0o600); err != nil {
 		return err
 	}
 	names, err := b.states(s.Site)
@@ -170,7 +170,7 @@ func (b *Books) writeState(s *state) error {
 }
 
 // replaceFile writes a file whole or not at all: a crash leaves the old one.
-func replaceFile(path string, data []byte) (err error) {
+func replaceFile(path string, data []byte, mode os.FileMode) (err error) {
 	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+"-*")
 	if err != nil {
 		return err
@@ -182,7 +182,7 @@ func replaceFile(path string, data []byte) (err error) {
 	}()
 	_, err = f.Write(data)
 	if err == nil {
-		err = f.Sync()
+		err = errors.Join(f.Chmod(mode), f.Sync())
 	}
 	if err = errors.Join(err, f.Close()); err != nil {
 		return err

@@ -1,0 +1,196 @@
+package app
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/http"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"rollwarden/metrics/monthly"
+	"rollwarden/metrics/web"
+	"rollwarden/watcher/pager"
+)
+
+// reports serves the reports of months as pages, writes that of each month into
+// a folder when it is over, and mails it. It reads the journal by itself: the
+// loop knows nothing of it.
+type reports struct {
+	books   *monthly.Books
+	press   *monthly.Press
+	kit     *web.Kit
+	clock   Clock
+	zone    *time.Location
+	shop    string
+	sites   []string
+	formats []string
+	folder  string                      // of the reports
+	marks   string                      // folder of what remembers which were mailed
+	mail    poster                      // nil when nobody gets one
+	ready   func(context.Context) error // waits until the journal has been read
+	log     zerolog.Logger
+
+	done    monthly.Month // nothing is left to do for this one
+	retryAt time.Time     // not before, after a failure
+}
+
+// poster sends a letter, as pager.Email does.
+type poster interface {
+	Post(context.Context, pager.Letter) error
+}
+
+// How long a month that is over is left to lie, so that what is still on its way
+// gets in, and when a failure is tried again.
+const (
+	settleMonth = time.Hour
+	retryReport = 15 * time.Minute
+	mailWithin  = 5 * time.Minute
+)
+
+func (a *App) newReports(kit *web.Kit) (*reports, error) {
+	r := &reports{
+		kit: kit, clock: a.clock, zone: a.tickets.Location, shop: a.cfg.Shop.Name, formats: a.cfg.Report.Formats,
+		folder: a.cfg.ReportFolder(), marks: a.cfg.MonthStates(), log: a.part("report"),
+		ready: func(ctx context.Context) error { return a.pipe.Quiet(ctx, a.pipe.last) },
+		books: monthly.NewBooks(monthly.BooksOptions{
+			Source: a.journal, Zone: a.tickets.Location, Now: a.clock.Now, Params: monthly.ParamsOf(a.site), Folder: a.cfg.MonthStates(), Log: a.part("report"),
+		}),
+	}
+	for _, m := range a.site.Machines {
+		if !slices.Contains(r.sites, m.Site) {
+			r.sites = append(r.sites, m.Site)
+		}
+	}
+	lang := a.cfg.ReportLanguage()
+	if !slices.Contains(kit.Languages(), lang) {
+		lang = "en"
+	}
+	r.press = monthly.NewPress(kit, lang)
+	mail, err := a.cfg.ReportMail(time.Now)
+	if err != nil {
+		return nil, err
+	}
+	if mail != nil { // a nil *pager.Email is no nil poster
+		r.mail = mail
+	}
+	return r, nil
+}
+
+// register serves the pages. What they read goes on until life ends.
+func (r *reports) register(life context.Context, mux *http.ServeMux) {
+	monthly.Register(mux, monthly.Options{Kit: r.kit, Books: r.books, Shop: r.shop, Sites: r.sites, Now: r.clock.Now, Life: life})
+}
+
+// run writes the report of each month that is over, and catches up on the last
+// one first, until ctx ends.
+func (r *reports) run(ctx context.Context) error {
+	if len(r.formats) == 0 && r.mail == nil || r.ready(ctx) != nil {
+		return nil
+	}
+	for {
+		due, stop := r.clock.At(r.round(ctx))
+		select {
+		case <-due:
+		case <-ctx.Done():
+			stop()
+			return nil
+		}
+		stop()
+	}
+}
+
+// round does what is due, and returns when to look again.
+func (r *reports) round(ctx context.Context) time.Time {
+	now := r.clock.Now()
+	m := monthly.MonthOf(now.Add(-settleMonth), r.zone).Add(-1)
+	if m != r.done && !now.Before(r.retryAt) {
+		if err := r.finish(ctx, m); err != nil {
+			if ctx.Err() == nil {
+				r.log.Error().Err(err).Stringer("month", m).Dur("again_in", retryReport).Msg("the report of a month is not done; it is tried again")
+			}
+			r.retryAt = now.Add(retryReport)
+			return r.retryAt
+		}
+		r.done = m
+	}
+	if m != r.done {
+		return r.retryAt
+	}
+	return m.Add(2).In(r.zone).From.Add(settleMonth)
+}
+
+// finish writes and mails what is still missing of a month's report. A month
+// that nothing was watched in has none.
+func (r *reports) finish(ctx context.Context, m monthly.Month) error {
+	e := &monthly.Edition{Month: m, Shop: r.shop}
+	missing := slices.DeleteFunc(slices.Clone(r.formats), func(format string) bool { return there(e.Path(r.folder, format)) })
+	mailed := r.mail == nil || there(r.mark(m))
+	if len(missing) == 0 && mailed {
+		return nil
+	}
+	var err error
+	if e.Report, err = r.books.Report(ctx, m, ""); err != nil || e.Report.Events == 0 {
+		return err
+	}
+	for _, format := range missing {
+		path, err := r.press.Save(r.folder, e, format, r.clock.Now())
+		if err != nil {
+			return err
+		}
+		r.log.Info().Str("file", path).Msg("wrote the report of a month")
+	}
+	if mailed {
+		return nil
+	}
+	return r.post(ctx, e)
+}
+
+// post mails the report. The mark comes after the mail, so that a crash between
+// the two repeats it and never loses it; its Message-ID is the same both times.
+func (r *reports) post(ctx context.Context, e *monthly.Edition) error {
+	ctx, cancel := context.WithTimeout(ctx, mailWithin)
+	defer cancel()
+	var file bytes.Buffer
+	if err := r.press.Write(&file, e, "pdf", r.clock.Now()); err != nil {
+		return err
+	}
+	subject := r.press.Title(e)
+	if r.shop != "" {
+		subject = r.shop + ": " + subject
+	}
+	err := r.mail.Post(ctx, pager.Letter{
+		Key: "report " + r.shop + " " + e.Month.String(), Subject: subject, Text: r.press.Text(e),
+		File: &pager.Attachment{Name: e.Name() + ".pdf", Type: "application/pdf", Data: file.Bytes()},
+	})
+	if pager.IsPermanent(err) {
+		r.log.Error().Err(err).Stringer("month", e.Month).Msg("the report cannot be mailed: see report.mail_to and pager.mail; it is tried again at the next start")
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("mail the report of %s: %w", e.Month, err)
+	}
+	if err := os.MkdirAll(r.marks, 0o700); err != nil {
+		return fmt.Errorf("remember that the report of %s was mailed: %w", e.Month, err)
+	}
+	if err := os.WriteFile(r.mark(e.Month), nil, 0o600); err != nil {
+		return fmt.Errorf("remember that the report of %s was mailed: %w", e.Month, err)
+	}
+	r.log.Info().Stringer("month", e.Month).Msg("mailed the report of a month")
+	return nil
+}
+
+func (r *reports) mark(m monthly.Month) string { return filepath.Join(r.marks, "mailed-"+m.String()) }
+
+// there reports whether a file is there. One that cannot be looked at counts as
+// there: writing it would not do better.
+func there(path string) bool {
+	_, err := os.Stat(path)
+	return !errors.Is(err, fs.ErrNotExist)
+}
