@@ -298,6 +298,10 @@ func (h *Hub) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		Problem(w, r, http.StatusNotFound, "page: there is no live page of that kind")
 		return
 	}
+	if r.Method == http.MethodHead { // nothing is to follow, and nobody waits for it
+		w.Header().Set("Content-Type", "text/event-stream")
+		return
+	}
 	t, me := h.join(a)
 	if t == nil {
 		w.Header().Set("Retry-After", "10")

@@ -60,7 +60,7 @@ func (a *App) openFront(context.Context) (err error) {
 // handler leads each request to where it is answered.
 func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 	f, mux := a.front, http.NewServeMux()
-	mux.Handle("/metrics", metrics)
+	mux.Handle("/metrics", web.ReadOnly(metrics))
 	mux.Handle("GET /stream", f.gate.Stream(f.hub))
 	mux.Handle("/", board.Handler(board.Options{
 		Kit: f.kit, Hub: f.hub, View: a.View, Ready: a.ready, Machines: a.site.Machines, Rows: a.site.Book.Rows,

@@ -278,6 +278,10 @@ func TestAnOpenWatch(t *testing.T) {
 	v := visit(t, a)
 	for _, path := range reads {
 		v.get(path).wants(t, 200)
+		for _, method := range []string{"PUT", "DELETE", "OPTIONS"} {
+			v.ask(method, path, "").wants(t, 405)
+		}
+		v.ask("HEAD", path, "").wants(t, 200)
 	}
 	for _, w := range writes(newID) {
 		v.send(w.path, w.body).wants(t, 201, w.body)
@@ -953,6 +957,12 @@ func TestMalformedRequests(t *testing.T) {
 		if regexp.MustCompile(`(?im)^X-Evil:`).MatchString(got) {
 			t.Errorf("%s: a header was slipped in: %q", test.name, got)
 		}
+	}
+	head := talk(t, a, func(c net.Conn) {
+		io.WriteString(c, "HEAD /stream?page=board HTTP/1.1\r\nHost: 127.0.0.1\r\n"+close+"\r\n")
+	})
+	if !strings.HasPrefix(head, "HTTP/1.1 200 ") {
+		t.Errorf("the head of a stream, which has no end: got %q", head)
 	}
 	v := visit(t, a)
 	large := `{"id": "` + newID() + `", "by": "Ada", "action": "strike", "fields": {"note": "` + strings.Repeat("x", 1<<20) + `"}}`
