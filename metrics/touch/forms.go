@@ -33,7 +33,7 @@ type input struct {
 	Field    string // of the contract; empty for a run, which is two of them
 	Label    string
 	Hint     string
-	Widget   string // text, prose, number, choice, list, stock or run
+	Widget   string // text, prose, number, choice, list, yes-no, stock or run
 	Unit     string // what is typed, as people write it; empty for none
 	Value    string
 	Required bool
@@ -149,7 +149,7 @@ func (p *painter) input(a *action.Action, f *action.Field, far string) input {
 			in.Widget = "list" // which can be left empty again
 		}
 	case action.YesNo:
-		in.Widget = "choice"
+		in.Widget = "yes-no"
 		in.Options = []option{{Value: "true", Text: p.Say("touch.yes")}, {Value: "false", Text: p.Say("touch.no")}}
 	case action.Stock:
 		in.Widget, in.Hint = "stock", p.Say("touch.scan")

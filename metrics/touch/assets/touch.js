@@ -45,11 +45,13 @@
     const typed = [...new FormData(form)].filter(([name]) => /^(field\.|run$)/.test(name));
     const fields = {};
     for (const [name, value] of typed) {
-      const input = form.elements[name];
       const text = value.trim();
       if (name === "run" || text === "") continue;
       const field = name.slice("field.".length);
-      fields[field] = input.inputMode === "decimal" ? measure(text, form.elements["unit." + field]?.value) : text;
+      fields[field] = {
+        number: () => measure(text, form.elements["unit." + field]?.value),
+        "yes-no": () => text === "true",
+      }[form.querySelector(`[data-field="${CSS.escape(field)}"]`).dataset.kind]?.() ?? text;
     }
     const run = typed.find(([name]) => name === "run");
     if (run && !fields.job) Object.assign(fields, Object.fromEntries(new URLSearchParams(run[1])));
@@ -185,16 +187,26 @@
     if (inside) (box.hidden ? document.getElementById("told") : box).focus();
   }
 
+  // told says what an entry tells, in the words of the page's forms.
+  function told(entry) {
+    const form = document.querySelector(`form[data-entry="${CSS.escape(entry.body.action)}"]`);
+    return entry.typed.filter(([, text]) => text.trim() !== "").map(([name, text]) => {
+      if (name === "run") return [...new URLSearchParams(text).values()].join("/");
+      const chosen = form?.querySelector(`[name="${CSS.escape(name)}"][value="${CSS.escape(text)}"][type=radio], select[name="${CSS.escape(name)}"] option[value="${CSS.escape(text)}"]`);
+      return (chosen?.closest("label.choice") ?? chosen)?.textContent.trim() ?? entry.body.fields[name.slice("field.".length)];
+    });
+  }
+
   function drawEntry(box, e) {
     const item = document.createElement("li");
     const add = (kind, text, more = {}) => item.appendChild(Object.assign(document.createElement(kind), { textContent: text }, more));
     const press = (text, then) => add("button", text, { type: "button", ariaLabel: `${text}: ${e.title}`, onclick: then });
-    const values = Object.values(e.body.fields).join(", ");
+    const values = told(e).join(", ");
     const machine = e.to.split("/").at(-2);
     add("span", `${new Date(e.body.at).toLocaleTimeString(document.documentElement.lang)} ${machine}: ${e.title}${values ? `: ${values}` : ""} `);
     if (e.user !== user()) add("strong", `${box.dataset.other.replaceAll("{}", e.user)} `);
-    const form = formOf(e);
     if (e.refused) {
+      const form = formOf(e);
       const fault = add("strong", `${box.dataset.refused} `, { className: "fault" });
       for (const [field, want] of e.refused) {
         const label = form?.querySelector(`[data-field="${CSS.escape(field.replace("fields.", ""))}"]`)?.dataset.label ?? field;
