@@ -91,7 +91,7 @@ type weigher struct {
 	least    float64
 
 	passed float64 // the cost that was passed last
-	near   float64 // how far from it odds count as zero; 0 until odds pile up somewhere
+	near   float64 // how far from it odds that pile up there count as zero; 0 if none do
 
 	scratch            []float64 // what is left of it, for row
 	halves             []float64 // a row for each number of halvings left, for span
@@ -191,22 +191,24 @@ func (w *weigher) beyond(j int, x float64) float64 {
 // pass takes what lies at a single cost, where choices that tie share. It turns
 // the probabilities to cost x or more into those to cost more.
 func (w *weigher) pass(x float64, past []float64) {
-	after, falls := w.half(0), false
+	after, begins := w.half(0), false
 	copy(after, past)
 	for j := range w.choices {
 		c := &w.choices[j]
 		if c.Cost != x {
 			continue
 		}
-		w.passed = x
-		switch {
-		case c.certain():
-			after[j], falls = 0, true
-		case c.pilesUp():
-			after[j], falls, w.near = w.beyond(j, x), true, noOdds*c.Strike
+		if !begins {
+			begins, w.passed, w.near = true, x, 0
+		}
+		if c.certain() || c.pilesUp() {
+			after[j] = w.beyond(j, x)
+		}
+		if c.pilesUp() {
+			w.near = noOdds * c.Strike
 		}
 	}
-	if falls {
+	if begins {
 		w.line(past, after)
 		copy(past, after)
 	}
