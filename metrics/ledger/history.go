@@ -240,7 +240,11 @@ func (l *ledger) row(p web.Pen, site, machine string, e *Entry) row {
 		out.Values = append(out.Values, inWords(p, e.Event, v))
 	}
 	if d, ok := e.Event.Data.(*event.AlarmChanged); ok {
-		said, turned := l.phrases.In(p.Lang, d.Message)
+		head := machine
+		if d.Job != "" {
+			head += ", " + event.JobName(d.Job, d.Part)
+		}
+		said, turned := l.phrases.In(p.Lang, strings.TrimPrefix(d.Message, head+": ")) // the row names both
 		if out.Said = said; !turned {
 			out.Lang = "en"
 		}

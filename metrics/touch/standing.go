@@ -37,6 +37,7 @@ type alarmLine struct {
 	Title, Reason         sentence
 	For                   string // the job; empty for the machine itself
 	State                 string
+	Gone                  bool // it no longer holds, and waits to be acknowledged
 	Do                    sentence
 	Cost                  string
 	Pays                  sentence // which remedy pays and why, in one line
@@ -156,6 +157,7 @@ func (p *painter) alarm(a *alarm.Alarm) alarmLine {
 		line.Ack = p.ack(a)
 	}
 	if a.State == alarm.Returned {
+		line.Gone = true
 		return line // what it advised is no longer needed
 	}
 	line.Caution = p.turn(c.Caution)

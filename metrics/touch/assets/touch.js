@@ -203,7 +203,7 @@
     const press = (text, then) => add("button", text, { type: "button", ariaLabel: `${text}: ${e.title}`, onclick: then });
     const values = told(e).join(", ");
     const machine = e.to.split("/").at(-2);
-    add("span", `${new Date(e.body.at).toLocaleTimeString(document.documentElement.lang)} ${machine}: ${e.title}${values ? `: ${values}` : ""} `);
+    add("span", `${new Date(e.body.at).toLocaleTimeString(document.documentElement.lang, { hourCycle: "h23" })} ${machine}: ${e.title}${values ? `: ${values}` : ""} `);
     if (e.user !== user()) add("strong", `${box.dataset.other.replaceAll("{}", e.user)} `);
     if (e.refused) {
       const form = formOf(e);
