@@ -133,8 +133,8 @@ func (b *Books) read(ctx context.Context, p *page, m Month) error {
 func (b *Books) take(p *page, m Month, entry journal.Entry) error {
 	e, err := event.Decode(entry.Message)
 	in := b.monthOf(e, entry, err)
-	if err != nil && p.fold != nil {
-		in = p.month // what cannot be read ends no month
+	if p.fold != nil && (err != nil || ofPages(e)) {
+		in = p.month // what cannot be read ends no month, nor what only says who was told
 	}
 	if p.fold == nil {
 		first := in
@@ -159,6 +159,16 @@ func (b *Books) take(p *page, m Month, entry journal.Entry) error {
 		p.fold.Apply(entry.Seq, e)
 	}
 	return nil
+}
+
+// ofPages reports whether an event is of the pager, whose clock is that of its
+// channels.
+func ofPages(e event.Event) bool {
+	switch e.Data.(type) {
+	case *event.PageSent, *event.PageFailed:
+		return true
+	}
+	return false
 }
 
 // monthOf is the month that an entry counts in: that in which it happened, but no

@@ -198,6 +198,18 @@ func TestClockThatRunsAhead(t *testing.T) {
 	}
 }
 
+// TestPagesEndNoMonth lets the pager, which has a clock of its own, say in May
+// whom it told; what comes after that of March still counts in March.
+func TestPagesEndNoMonth(t *testing.T) {
+	m := &memory{t: t}
+	m.say(at(time.March, 3, 8, 0), "heron", "run.started", &event.RunStarted{Run: event.Run{Job: "a"}})
+	m.say(at(time.May, 3, 8, 0), "heron", "page.sent", &event.PageSent{Alarm: "a", Channel: "log", Attempt: 1, Key: "k"})
+	m.say(at(time.March, 3, 10, 0), "heron", "run.started", &event.RunStarted{Run: event.Run{Job: "c"}})
+	if got := report(t, books(m, later, ""), march, "").Front.Starts; got != 2 {
+		t.Errorf("%d starts, want both of March", got)
+	}
+}
+
 // TestOneSite has only what happened there.
 func TestOneSite(t *testing.T) {
 	b := books(busy(t), later, "")

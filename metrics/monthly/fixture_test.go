@@ -124,7 +124,7 @@ func (m *memory) season(from, to time.Time) {
 		m.load(from, name)
 	}
 	n := 0
-	for now := from.Add(time.Hour); now.Before(to); now = now.Add(time.Duration(rng.IntN(150)+20) * time.Minute) {
+	for now := from.Add(time.Hour); now.Before(to); now = now.Add(time.Duration(rng.IntN(300)+40) * time.Minute) {
 		name, job := machines[rng.IntN(3)], fmt.Sprint("KL-", n)
 		n++
 		what := rng.IntN(14)

@@ -33,8 +33,9 @@ const (
 )
 
 // Register serves the reports on a mux: /report/ lists the months, /report/2026-03
-// is a page, and /report/2026-03/report.pdf a file.
-func Register(mux *http.ServeMux, o Options) {
+// is a page, and /report/2026-03/report.pdf a file. The function that it returns
+// waits for what is still being read when life has ended.
+func Register(mux *http.ServeMux, o Options) (wait func()) {
 	o.Kit.Add(files, "assets")
 	p := &pages{o: o, templates: o.Kit.Parse(files, "templates/*.html", nil), press: map[string]*Press{}, jobs: map[job]*reading{}}
 	for _, lang := range o.Kit.Languages() {
@@ -45,12 +46,15 @@ func Register(mux *http.ServeMux, o Options) {
 	} {
 		mux.Handle(pattern, web.ReadOnly(serve))
 	}
+	return p.readings.Wait
 }
 
 type pages struct {
 	o         Options
 	templates web.Pages
 	press     map[string]*Press
+
+	readings sync.WaitGroup
 
 	mu   sync.Mutex
 	jobs map[job]*reading
@@ -130,12 +134,12 @@ func (p *pages) begin(j job, seq uint64) *reading {
 	}
 	n := &reading{done: make(chan struct{}), began: p.o.Now(), seq: seq}
 	p.jobs[j] = n
-	go func() {
+	p.readings.Go(func() {
 		defer close(n.done)
 		ctx, cancel := context.WithTimeout(p.o.Life, longest)
 		defer cancel()
 		n.report, n.err = p.o.Books.Report(ctx, j.month, j.site)
-	}()
+	})
 	return n
 }
 

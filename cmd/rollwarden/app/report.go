@@ -37,6 +37,10 @@ type reports struct {
 	ready   func(context.Context) error // waits until the journal has been read
 	log     zerolog.Logger
 
+	life context.Context // of what pages read
+	end  context.CancelFunc
+	wait func() // for what pages still read
+
 	done    monthly.Month // nothing is left to do for this one
 	retryAt time.Time     // not before, after a failure
 }
@@ -63,6 +67,7 @@ func (a *App) newReports(kit *web.Kit) (*reports, error) {
 			Source: a.journal, Zone: a.tickets.Location, Now: a.clock.Now, Params: monthly.ParamsOf(a.site), Folder: a.cfg.MonthStates(), Log: a.part("report"),
 		}),
 	}
+	r.life, r.end = context.WithCancel(context.Background())
 	for _, m := range a.site.Machines {
 		if !slices.Contains(r.sites, m.Site) {
 			r.sites = append(r.sites, m.Site)
@@ -83,15 +88,22 @@ func (a *App) newReports(kit *web.Kit) (*reports, error) {
 	return r, nil
 }
 
-// register serves the pages. What they read goes on until life ends.
-func (r *reports) register(life context.Context, mux *http.ServeMux) {
-	monthly.Register(mux, monthly.Options{Kit: r.kit, Books: r.books, Shop: r.shop, Sites: r.sites, Now: r.clock.Now, Life: life})
+// register serves the pages.
+func (r *reports) register(mux *http.ServeMux) {
+	r.wait = monthly.Register(mux, monthly.Options{Kit: r.kit, Books: r.books, Shop: r.shop, Sites: r.sites, Now: r.clock.Now, Life: r.life})
 }
 
-// run writes the report of each month that is over, and catches up on the last
-// one first, until ctx ends.
+// run writes the report of each month that is over, the last one first if it is
+// not there yet, until ctx ends. What pages read ends with it.
 func (r *reports) run(ctx context.Context) error {
+	defer func() {
+		r.end()
+		if r.wait != nil {
+			r.wait()
+		}
+	}()
 	if len(r.formats) == 0 && r.mail == nil || r.ready(ctx) != nil {
+		<-ctx.Done()
 		return nil
 	}
 	for {
