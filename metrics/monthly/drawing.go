@@ -146,7 +146,7 @@ func (p *writer) intervals(title, text, unit string, rows []span) *drawing {
 	d.word("quiet", atMiddle, (left+right)/2, bottom+30, unit)
 	for i, r := range rows {
 		y := 4 + rowHeight*(float64(i)+0.5)
-		d.word("label", atEnd, left-10, y+4, shorten(r.label, 26))
+		d.word("label", atEnd, left-10, y+4, shorten(r.label, 23))
 		d.word("quiet", atStart, right+12, y+4, r.text)
 		if !math.IsNaN(r.low) {
 			d.interval(at(r.low), y, at, r.high, most, right)
@@ -282,7 +282,7 @@ func (p *writer) pareto(title, text string, list []piece) *drawing {
 	d.word("quiet", atMiddle, (left+right)/2, bottom+30, p.Say("report.chart.share"))
 	y := func(i int) float64 { return 4 + rowHeight*(float64(i)+0.5) }
 	for i, b := range list {
-		d.word("label", atEnd, left-10, y(i)+4, shorten(b.label, 26))
+		d.word("label", atEnd, left-10, y(i)+4, shorten(b.label, 23))
 		d.add(mark{shape: box, x: left, y: y(i) - 8, x2: at(b.share), y2: y(i) + 8, look: "bar"})
 		d.word("quiet", atStart, right+12, y(i)+4, b.text)
 	}
