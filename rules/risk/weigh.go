@@ -23,9 +23,10 @@ type Outlook struct {
 // parabola, on which both integrals are exact. So the probabilities add up to
 // 1 but for rounding. Just above a cost whose odds pile up at zero, S is nearly
 // straight over the logarithm of the distance, and so the range is halved on
-// that scale. Each probability is good to 2e-3, and the least cost to a
-// ten-thousandth of a strike, by comparison with R. Odds below 1e-10 count as
-// zero, where choices that cost the same share.
+// that scale. R agrees to 2e-3 in each probability, and to a ten-thousandth of a
+// strike in the least cost, where the tests ask it; in 4000 drawn decisions the
+// worst against much finer halving were 2.3e-3 and three ten-thousandths. Odds
+// below 1e-10 count as zero, where choices that cost the same share.
 func Weigh(choices []Choice) Outlook {
 	if len(choices) == 0 {
 		return Outlook{}
