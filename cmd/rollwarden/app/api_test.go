@@ -116,9 +116,8 @@ func TestTheInterfaceKeepsItsContract(t *testing.T) {
 	v.get("/api/v1/machines/north/m0/events?n=1&type=edge.moved").wants(t, 200).says(t, `"problem"`)
 	v.get("/api/v1/anomalies").says(t, "refused-event")
 
-	closed := strings.Replace(v.get("/api/v1/floor").body, `"seq"`, `"sequence": 1, "seq"`, 1)
 	got := v.get("/api/v1/floor")
-	got.body = closed
+	got.body = strings.Replace(got.body, `"seq"`, `"sequence": 1, "seq"`, 1)
 	if breaks(t, router, got) == nil {
 		t.Error("a member that is not in the document is let through: this test would see none")
 	}
@@ -164,7 +163,6 @@ func TestRefusalsAreProblems(t *testing.T) {
 	twice := newID()
 	operator.ask("POST", m0+"entries", `{"id": "`+twice+`", "action": "round-lip"}`, asJSON).wants(t, 201)
 	operator.ask("POST", m0+"entries", `{"id": "`+twice+`", "action": "round-lip"}`, asJSON).wants(t, 200, "the same again")
-	seen := map[int]bool{}
 	for _, test := range []struct {
 		status int
 		got    reply
@@ -196,14 +194,8 @@ func TestRefusalsAreProblems(t *testing.T) {
 		{409, operator.ask("POST", m0+"undo", `{"id": "`+newID()+`", "event": "`+newID()+`"}`, asJSON)},
 	} {
 		wantsProblem(t, test.got, test.status)
-		seen[test.status] = true
 		if err := breaks(t, router, test.got); err != nil {
 			t.Errorf("it breaks the contract: %v\n%s", err, test.got.body)
-		}
-	}
-	for status := range seen {
-		if http.StatusText(status) == "" {
-			t.Errorf("no status %d", status)
 		}
 	}
 	for _, path := range []string{"/api/v1/floor", "/api/v1/openapi.json", m0 + "events"} { // which the document does not tell apart
