@@ -292,11 +292,29 @@ func (d Decision) nearest() string {
 		o.Code, say(o.Cost.Total), share(none.Odds.P), say(none.Strike.Total), chance(o.BreakEven.Or(1)))
 }
 
+// sure says how sure it is that the choice is truly the cheapest. The least
+// expected cost decides; another may be the cheapest more often and dearer by
+// more where it is not, and is then named.
 func (d Decision) sure() string {
 	if !d.Weighed {
 		return ""
 	}
-	return "; " + certainty(d.Chosen().Sure) + " sure to be the cheapest"
+	best, rival := d.Chosen(), d.likeliest()
+	if rival == best {
+		return "; " + certainty(best.Sure) + " sure to be the cheapest"
+	}
+	return fmt.Sprintf("; least in expectation, though the cheapest only with %s and %s with %s", certainty(best.Sure), rival.Code, certainty(rival.Sure))
+}
+
+// likeliest is the option that is most likely the cheapest.
+func (d Decision) likeliest() *Option {
+	rival := d.Chosen()
+	for i := range d.Options {
+		if o := &d.Options[i]; o.Open() && o.Sure > rival.Sure {
+			rival = o
+		}
+	}
+	return rival
 }
 
 // share is a probability as a factor, with two digits.

@@ -309,3 +309,23 @@ func BenchmarkDecide(b *testing.B) {
 		}
 	})
 }
+
+// TestWhyNamesARival does not let a choice that costs least in expectation pass
+// for the one that is most often the cheapest.
+func TestWhyNamesARival(t *testing.T) {
+	amount := func(text string) currency.Amount {
+		a, err := currency.NewAmount(text, "USD")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return a
+	}
+	d := remedy.Decision{Holds: true, Weighed: true, Best: 1, Options: []remedy.Option{
+		{Code: remedy.None, Strike: remedy.Bill{Total: amount("90.00")}, Odds: risk.Estimate{P: 0.2}},
+		{Code: "advance", Cost: remedy.Bill{Total: amount("0.60")}, BreakEven: units.Some(0.007), Sure: 0.12},
+		{Code: "leader", Cost: remedy.Bill{Total: amount("0.50")}, Sure: 0.87},
+	}}
+	if want := "advance: 0.60 USD against 0.2 × 90.00 USD; pays from a strike chance of 0.7 % up; least in expectation, though the cheapest only with 12 % and leader with 87 %"; d.Why() != want {
+		t.Errorf("want %q\n got %q", want, d.Why())
+	}
+}
