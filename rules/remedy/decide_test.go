@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/bojanz/currency"
 	"pgregory.net/rapid"
 
 	"rollwarden/rules/event"
