@@ -114,7 +114,7 @@ func (p *writer) monthName(m Month) string {
 }
 
 func (p *writer) period() string {
-	return p.Say("report.period", p.moment(p.r.From), p.moment(p.r.Until), p.r.Zone)
+	return p.Say("report.period", p.moment(p.r.From), p.moment(p.r.Until), p.ZoneName())
 }
 
 // moment writes a time with its date, in the zone of the report.
