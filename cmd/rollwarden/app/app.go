@@ -192,6 +192,7 @@ func (a *App) run(ctx context.Context) error {
 	group.Go(func() error { return a.watchFolders(ctx) })
 	group.Go(func() error { return a.pager.Run(ctx) })
 	group.Go(func() error { return a.front.hub.Run(ctx) })
+	group.Go(func() error { return a.front.reports.run(ctx) })
 	group.Go(func() error { return serve(ctx, newServer(handler, a.part("http")), a.http) })
 	a.onClose("goroutines", a.endGoroutines)
 	go func() { a.done <- group.Wait(); close(a.done) }()

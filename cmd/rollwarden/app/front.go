@@ -28,9 +28,10 @@ import (
 //	                 ├─► desk ─► journal
 //	                 └─► metrics
 type front struct {
-	kit  *web.Kit
-	gate *gate.Gate
-	hub  *web.Hub
+	kit     *web.Kit
+	gate    *gate.Gate
+	hub     *web.Hub
+	reports *reports
 }
 
 // openFront makes the front as far as a configuration can be wrong about it.
@@ -70,6 +71,11 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 		Kit: f.kit, Hub: f.hub, View: a.View, Machines: a.site.Machines, Stocks: a.site.Films.Stocks(), Clear: a.clearAdvance, StartAt: a.startAt,
 	})
 	ledger.Register(mux, ledger.Options{Kit: f.kit, Hub: f.hub, View: a.View, Known: a.knows, Newest: a.newest, At: a.entryAt})
+	var err error
+	if f.reports, err = a.newReports(f.kit); err != nil {
+		return nil, err
+	}
+	f.reports.register(mux)
 	prices, err := a.cfg.QueuePrices()
 	if err != nil {
 		return nil, err
