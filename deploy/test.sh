@@ -25,6 +25,8 @@ command -v go >/dev/null 2>&1 || { echo "install Go first: https://go.dev/dl" >&
 need gcc gcc # for the race detector
 need chromium chromium # for the pages
 need Rscript r-base-core # computes the statistics independently
+need ssconvert gnumeric # reads the report's workbook
+need pdftotext poppler-utils # reads its PDF
 
 step "format"
 bad=$(gofmt -l cmd metrics rules watcher)
