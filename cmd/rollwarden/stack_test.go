@@ -226,8 +226,9 @@ func (in *inbox) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		in.lines = append(in.lines, fmt.Sprintf("not a message: version %q, %v", message.Version, err))
 	}
 	for _, a := range message.Alerts {
-		labels := fmt.Sprint(a.Labels) // fmt prints maps in the order of their keys
-		in.lines = append(in.lines, fmt.Sprintf("%s %s %s %s", strings.TrimPrefix(r.URL.Path, "/"), a.Status, labels, fmt.Sprint(a.Annotations)))
+		// fmt prints maps in the order of their keys.
+		line := fmt.Sprintf("%s %s %v %v", strings.TrimPrefix(r.URL.Path, "/"), a.Status, a.Labels, a.Annotations)
+		in.lines = append(in.lines, strings.ReplaceAll(line, "\n", " / "))
 	}
 }
 
