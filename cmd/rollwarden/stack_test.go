@@ -172,6 +172,7 @@ func TestAlertmanagerRoutes(t *testing.T) {
 //	prometheus         start it over the watch that runs, and wait for its first figures
 //	told regexp...     wait until a message to somebody matches each
 //	quiet regexp...    fail if a message to somebody matched
+//	pages PATTERN      run every command of rollwarden that pages of deploy show
 func TestStack(t *testing.T) {
 	for program, debian := range map[string]string{"prometheus": "prometheus", "prometheus-alertmanager": "prometheus-alertmanager"} {
 		tool(t, program, debian)
@@ -187,6 +188,7 @@ func TestStack(t *testing.T) {
 			"watch": with((*shop).watch), "signal": with((*shop).signal), "get": with((*shop).get), "await": with((*shop).await),
 			"alertmanager": with((*shop).alertmanager), "prometheus": with((*shop).prometheus),
 			"told": with((*shop).told), "quiet": with((*shop).quiet),
+			"pages": with((*shop).runPages),
 		},
 	})
 }
@@ -364,3 +366,34 @@ func (s *shop) query(expr string) (series int, err error) {
 	}
 	return len(answer.Data.Result), nil
 }
+
+// runPages runs what the pages of a pattern tell people to type. Other programs
+// than ours, and a watch that would not end, are left out.
+func (s *shop) runPages(args []string) {
+	s.usage(!s.negated && len(args) == 1, "pages PATTERN")
+	files, err := filepath.Glob(filepath.Join(s.Getenv("EXAMPLES"), args[0]))
+	s.Check(err)
+	count := 0
+	for _, file := range files {
+		data, err := os.ReadFile(file)
+		s.Check(err)
+		for _, m := range shown.FindAllSubmatch(data, -1) {
+			for line := range strings.Lines(string(m[1])) {
+				words := strings.Fields(strings.Split(line, "#")[0])
+				if len(words) < 2 || words[0] != "rollwarden" || words[1] == "run" {
+					continue
+				}
+				count++
+				if err := s.Exec(words[0], words[1:]...); err != nil {
+					s.Fatalf("%s: %s: %v", filepath.Base(file), strings.TrimSpace(line), err)
+				}
+			}
+		}
+	}
+	if count == 0 {
+		s.Fatalf("no page of %s shows a command", args[0])
+	}
+}
+
+// shown finds the commands that a page shows.
+var shown = regexp.MustCompile("(?s)```sh\n(.*?)```")

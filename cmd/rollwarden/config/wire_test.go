@@ -85,7 +85,7 @@ func TestChannels(t *testing.T) {
 			t.Errorf("want %s, got %s", want, channels[i].Name())
 		}
 	}
-	if got, want := c.RunbookFor("bare-edge"), "https://wiki.kestrel-lane.example/floor#bare-edge"; got != want {
+	if got, want := c.RunbookFor("bare-edge"), "https://wiki.kestrel-lane.example/runbooks/bare-edge"; got != want {
 		t.Errorf("want %s, got %s", want, got)
 	}
 	if got, want := c.PublicURL(), "https://board.kestrel-lane.example"; got != want {
