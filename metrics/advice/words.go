@@ -43,7 +43,7 @@ func (p painter) turn(text string) said {
 	if turned, ok := p.phrases.In(p.Lang, text); ok {
 		return said{Text: turned}
 	}
-	value := ranged.ReplaceAllString(p.phrases.Value(p.Words, text), "$1 "+p.Say("advice.to")+" $2")
+	value := ranged.ReplaceAllString(p.phrases.Value(p.Lang, text), "$1 "+p.Say("advice.to")+" $2")
 	if wordy.MatchString(strings.ReplaceAll(value, p.Say("advice.to"), "")) {
 		return said{text, "en"}
 	}

@@ -146,12 +146,7 @@ func (p *painter) turn(text string) said {
 }
 
 // value says a value: a number, a name, or one of the rules' words.
-func (p *painter) value(text string) string {
-	if p.Lang == "en" {
-		return text
-	}
-	return p.phrases.Value(p.Words, text)
-}
+func (p *painter) value(text string) string { return p.phrases.Value(p.Lang, text) }
 
 // moving is a text that changes while time goes by; a script counts it on.
 type moving struct {

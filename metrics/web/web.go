@@ -34,10 +34,11 @@ type Place struct{ Site, Machine string }
 // Kit makes pages. Add every asset before the first page is served; from then
 // on nothing in it changes, and any number of goroutines may use it.
 type Kit struct {
-	o      Options
-	texts  catalogue
-	assets assets
-	frame  Pages
+	o       Options
+	texts   catalogue
+	phrases *Phrases
+	assets  assets
+	frame   Pages
 }
 
 // New returns a kit. The error names a file and key of the shop's own texts
@@ -56,7 +57,7 @@ func New(o Options) (*Kit, error) {
 	if _, ok := texts.words[o.Language]; o.Language != "" && !ok {
 		return nil, fmt.Errorf("language %q has no texts: want one of %v, or a folder %s of your own beside them", o.Language, texts.tags, o.Language)
 	}
-	k := &Kit{o: o, texts: texts, assets: assets{byURL: map[string]asset{}, url: map[string]string{}}}
+	k := &Kit{o: o, texts: texts, phrases: newPhrases(texts.words), assets: assets{byURL: map[string]asset{}, url: map[string]string{}}}
 	k.Add(assetFiles, "assets")
 	k.frame = k.Parse(nil, "", nil)
 	return k, nil

@@ -145,3 +145,30 @@ func BenchmarkFirstLoad(b *testing.B) {
 	b.ReportMetric(float64(plain)/1e3, "kB")
 	b.ReportMetric(float64(pressed)/1e3, "gzip-kB")
 }
+
+// BenchmarkPaintingOfFifty draws the board of a shop of 50 machines, each with an
+// alarm, a run and five more in its queue, as the hub does for each new view.
+func BenchmarkPaintingOfFifty(b *testing.B) {
+	for _, lang := range []string{"en", "de"} {
+		b.Run(lang, func(b *testing.B) {
+			cfg := shopOf(b, 50)
+			cfg.Shop.Language = lang
+			a := startApp(b, Options{Config: cfg})
+			at := time.Now()
+			var events []event.Event
+			for i := range 50 {
+				m := fmt.Sprint("m", i)
+				events = append(events, loaded(m, at, 0)...)
+				for k := range 6 {
+					events = append(events, say(m, at, "ticket.received", ticketFor(fmt.Sprint("KL-", k))))
+				}
+				events = append(events, say(m, at, "run.started", &event.RunStarted{Run: event.Run{Job: "KL-0"}}))
+			}
+			publish(b, a, events...)
+			v := visit(b, a)
+			for b.Loop() {
+				v.get("/").wants(b, 200)
+			}
+		})
+	}
+}
