@@ -48,7 +48,7 @@ type HubOptions struct {
 	Pulse   func() Pulse
 	Role    func(*http.Request) string // may be nil
 	Streams int                        // the most readers at a time; DefaultStreams when 0
-	Failed  func(Audience, error)      // told when a page cannot be made; may be nil
+	Failed  func(Audience, error)      // told of a page that cannot be made, once until it can; may be nil
 }
 
 // DefaultStreams is how many pages are kept live at a time unless told otherwise.
@@ -58,6 +58,7 @@ const DefaultStreams = 500
 const (
 	beatEvery    = 2 * time.Second
 	paintEvery   = 100 * time.Millisecond // at most, while views pour in
+	restPerPaint = 4                      // times as long as the last painting took, so that painting leaves the watch its processor
 	repaintEvery = 20 * time.Second       // at least, since time alone changes a page too
 	writeLimit   = 10 * time.Second       // for one message to one reader
 )
@@ -156,7 +157,7 @@ func (h *Hub) Run(ctx context.Context) error {
 			continue
 		}
 		select {
-		case <-time.After(paintEvery):
+		case <-time.After(max(paintEvery, restPerPaint*time.Since(painted))):
 		case <-ctx.Done():
 			return nil
 		}
@@ -173,10 +174,15 @@ func (h *Hub) round(paint bool) {
 	}
 	pulse.Seq, pulse.At = h.painted.Seq, h.painted.At
 	for _, t := range h.read() {
+		if !paint && t.beat == nil {
+			continue // nobody has painted it yet, and a beat would say that its page is whole
+		}
 		var parts []Part
 		var err error
 		if paint {
-			parts, err = h.paint(t.audience)
+			if parts, err = h.paint(t.audience); err != nil && !t.broken && h.o.Failed != nil {
+				h.o.Failed(t.audience, err)
+			}
 		}
 		h.mu.Lock()
 		if paint {
@@ -196,9 +202,6 @@ func (h *Hub) paint(a Audience) (parts []Part, err error) {
 	defer func() {
 		if cause := recover(); cause != nil {
 			err = fmt.Errorf("paint the page: %v\n%s", cause, debug.Stack())
-		}
-		if err != nil && h.o.Failed != nil {
-			h.o.Failed(a, err)
 		}
 	}()
 	return h.painters[a.Page](a)

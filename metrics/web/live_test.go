@@ -60,6 +60,8 @@ type stage struct {
 	paints atomic.Int64
 	ready  atomic.Bool
 	fail   atomic.Int64 // 1 fails, 2 panics
+	told   atomic.Int64 // how often the page was said to have failed
+	takes  atomic.Int64 // how long a painting takes, in ns
 	end    func()
 }
 
@@ -69,10 +71,12 @@ func newStage(t *testing.T, streams int) *stage {
 	s.ready.Store(true)
 	s.hub = web.NewHub(web.HubOptions{
 		Kit: kit(t, web.Options{}), Streams: streams,
-		Pulse: func() web.Pulse { return web.Pulse{Seq: 7, At: time.Now(), Ready: s.ready.Load()} },
+		Pulse:  func() web.Pulse { return web.Pulse{Seq: 7, At: time.Now(), Ready: s.ready.Load()} },
+		Failed: func(web.Audience, error) { s.told.Add(1) },
 	})
 	s.hub.Paint("board", func(a web.Audience) ([]web.Part, error) {
 		s.paints.Add(1)
+		time.Sleep(time.Duration(s.takes.Load()))
 		switch s.fail.Load() {
 		case 1:
 			return nil, errors.New("no paint")
@@ -328,6 +332,75 @@ func TestBeatSaysTrouble(t *testing.T) {
 		s.hub.Changed()
 		if got := last(); !strings.HasSuffix(got, `"ready":true}`) {
 			t.Errorf("all is well again, and the beat says %s", got)
+		}
+	})
+}
+
+// TestNoBeatBeforeThePage sends no beat to a page that nobody has painted yet: it
+// would say that what a browser has is the whole of the newest state.
+func TestNoBeatBeforeThePage(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newStage(t, 40)
+		defer s.end()
+		s.listen("page=board&lang=en")
+		s.takes.Store(int64(10 * time.Millisecond))
+		for range 20 { // which of the two comes first is left to chance
+			time.Sleep(1950 * time.Millisecond)
+			s.hub.Changed() // so that the hub rests while the beat comes due
+			time.Sleep(40 * time.Millisecond)
+			r := s.listen("page=board&lang=de")
+			time.Sleep(1010 * time.Millisecond)
+			r.mu.Lock()
+			if !strings.HasPrefix(r.lines[0], "shape ") {
+				t.Errorf("a new reader first got %q, want what its page is made of", r.lines[0])
+			}
+			r.mu.Unlock()
+			r.body.Close()
+			<-r.ended
+			time.Sleep(time.Second)
+		}
+	})
+}
+
+// TestPaintingRests leaves the watch its processor: painting takes a fifth of one
+// at most, however many views there are.
+func TestPaintingRests(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newStage(t, 1)
+		defer s.end()
+		s.listen("page=board")
+		time.Sleep(time.Second)
+		s.takes.Store(int64(200 * time.Millisecond))
+		before := s.paints.Load()
+		for range 1000 {
+			s.hub.Changed()
+			time.Sleep(10 * time.Millisecond)
+		}
+		if got := s.paints.Load() - before; got < 8 || got > 11 {
+			t.Errorf("in 10 s a page that takes 0.2 s was painted %d times, want about 10", got)
+		}
+	})
+}
+
+// TestFailureIsToldOnce tells of a page when it breaks, and not again with each
+// painting until it was whole in between.
+func TestFailureIsToldOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newStage(t, 1)
+		defer s.end()
+		s.listen("page=board")
+		for round := range int64(2) {
+			s.fail.Store(1)
+			for range 50 {
+				s.hub.Changed()
+				time.Sleep(200 * time.Millisecond)
+			}
+			if got := s.told.Load(); got != round+1 {
+				t.Errorf("a page that broke %d times was told of %d times", round+1, got)
+			}
+			s.fail.Store(0)
+			s.hub.Changed()
+			time.Sleep(time.Second)
 		}
 	})
 }
