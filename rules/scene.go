@@ -122,7 +122,7 @@ func endOf(s *hazard.Scene, start, now time.Time) time.Time {
 	if start.IsZero() {
 		start = now
 	}
-	end := start.Add(time.Duration(d * float64(time.Second)))
+	end := start.Add(units.Seconds(d))
 	if end.Before(now) {
 		return now
 	}

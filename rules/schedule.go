@@ -117,9 +117,9 @@ func (l *lane) slot(s *hazard.Scene) Slot {
 	if !l.free.IsZero() {
 		l.late = l.late.Within(l.late.Seconds() - s.ReadyAt.Sub(l.free).Seconds())
 	}
-	out.Early = s.ReadyAt.Add(-inSeconds(l.early.Seconds()))
+	out.Early = s.ReadyAt.Add(-units.Seconds(l.early.Seconds()))
 	if !l.untold {
-		out.Late = s.ReadyAt.Add(inSeconds(l.late.Seconds()))
+		out.Late = s.ReadyAt.Add(units.Seconds(l.late.Seconds()))
 	}
 	return out
 }
@@ -131,8 +131,6 @@ func (l *lane) pass(s *hazard.Scene, start time.Time) {
 	l.free = endOf(s, start, l.now)
 	l.early, l.late = l.early.Plus(l.pace, takes), l.late.Plus(l.pace, takes)
 }
-
-func inSeconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 
 // QueueAdvice says in which order the queue of a machine costs least and where
 // the film is better not cut; false when nothing is queued. It never changes the

@@ -556,7 +556,7 @@ func checkEarlyFinish(s *Scene) Verdict {
 	if by.IsZero() {
 		return Clear // nothing says when; the ticket plans no early finish
 	}
-	rested := s.printedBy().Add(seconds(rest))
+	rested := s.printedBy().Add(units.Seconds(rest))
 	switch {
 	case s.Phase == Resting && !s.Now.Before(rested):
 		return Clear
@@ -568,20 +568,18 @@ func checkEarlyFinish(s *Scene) Verdict {
 	return Clear
 }
 
-func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
-
 func seeEarlyFinish(s *Scene) []event.Evidence {
 	return []event.Evidence{
 		see("finishing planned", s.finishBy().UTC().Format(time.RFC3339), ""),
-		see("rested", s.printedBy().Add(seconds(s.restS())).UTC().Format(time.RFC3339), ""),
-		see("rest needed", units.Span(seconds(s.restS())), ""),
+		see("rested", s.printedBy().Add(units.Seconds(s.restS())).UTC().Format(time.RFC3339), ""),
+		see("rest needed", units.Span(units.Seconds(s.restS())), ""),
 		see("ink family", s.Plant.Ink.Family, ""),
 	}
 }
 
 func sayEarlyFinish(s *Scene) string {
-	short := s.printedBy().Add(seconds(s.restS())).Sub(s.finishBy())
-	return fmt.Sprintf("finishing is planned %s before the ink has rested its %s", units.Span(short), units.Span(seconds(s.restS())))
+	short := s.printedBy().Add(units.Seconds(s.restS())).Sub(s.finishBy())
+	return fmt.Sprintf("finishing is planned %s before the ink has rested its %s", units.Span(short), units.Span(units.Seconds(s.restS())))
 }
 
 // What is not known.
@@ -670,7 +668,7 @@ func Wake(s *Scene) time.Time {
 	}
 	if by := s.finishBy(); !by.IsZero() {
 		// Rested just in time is in time, so the first moment too late counts.
-		rest := seconds(s.restS())
+		rest := units.Seconds(s.restS())
 		late := by.Add(-rest).Add(time.Nanosecond)
 		switch s.Phase {
 		case Resting:
@@ -678,7 +676,7 @@ func Wake(s *Scene) time.Time {
 		case Running:
 			sooner(late)
 		default:
-			sooner(late.Add(-seconds(s.DurationS().Or(0))))
+			sooner(late.Add(-units.Seconds(s.DurationS().Or(0))))
 		}
 	}
 	return at

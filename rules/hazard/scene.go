@@ -190,7 +190,7 @@ func (s *Scene) printedBy() time.Time {
 	} else if from.Before(s.Now) {
 		from = s.Now
 	}
-	if by := from.Add(seconds(s.DurationS().Or(0))); by.After(s.Now) {
+	if by := from.Add(units.Seconds(s.DurationS().Or(0))); by.After(s.Now) {
 		return by
 	}
 	return s.Now

@@ -31,9 +31,14 @@ const normalMAD = 1.482602218505602
 // MostRatios is how many ratios LearnPace looks at, at most.
 const MostRatios = 64
 
+// mostRatio is how many times faster or slower than computed a run may have been
+// to teach anything: beyond, its metres were told wrong (common practice, no
+// source). Taken as they are, they would make the next run last for ages.
+const mostRatio = 100
+
 // LearnPace learns a pace from the ratios of real to computed time of the last
-// runs, newest last. A ratio that is not a positive number teaches nothing, and
-// no more than MostRatios are looked at, the newest.
+// runs, newest last. A ratio that no run can have teaches nothing, and no more
+// than MostRatios are looked at, the newest.
 //
 // The median and the median absolute deviation of the logarithms stand for
 // their middle and spread, so that a run which waited over lunch says nothing.
@@ -43,7 +48,7 @@ func LearnPace(ratios []float64) Pace {
 	var buffer [MostRatios]float64
 	logs := buffer[:0]
 	for _, r := range ratios[max(0, len(ratios)-MostRatios):] {
-		if r > 0 && !math.IsInf(r, 1) {
+		if 1.0/mostRatio <= r && r <= mostRatio {
 			logs = append(logs, math.Log(r))
 		}
 	}

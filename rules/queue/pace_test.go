@@ -22,22 +22,38 @@ func TestPaceBeforeAnyRun(t *testing.T) {
 
 // TestPaceIsRobust follows the example in the help page of R's function mad: 1 to
 // 9 and the same with 100 for 9 have one median, 5, and one median absolute
-// deviation, 2 (value from memory). Here they are logarithms, so that the two
-// paces must agree.
+// deviation, 2 (value from memory). Here a 25th of each is a logarithm, so that
+// the two paces must agree.
 func TestPaceIsRobust(t *testing.T) {
 	logs := []float64{1, 2, 3, 4, 5, 6, 7, 8, 9}
+	for i := range logs {
+		logs[i] /= 25
+	}
 	sound := queue.LearnPace(exp(logs))
-	logs[8] = 100
+	logs[8] = 100.0 / 25
 	if got := queue.LearnPace(exp(logs)); got != sound {
 		t.Errorf("one odd run makes %+v of %+v", got, sound)
 	}
-	// With 9 runs the median of 5 counts 9 of 12, and the deviation of 1.4826
-	// times 2 is mixed with a quarter likewise.
-	if want := math.Exp(5 * 9.0 / 12); math.Abs(sound.Factor/want-1) > 1e-12 {
+	// With 9 runs the median of 5/25 counts 9 of 12, and the deviation of 1.4826
+	// times 2/25 is mixed with a quarter likewise.
+	if want := math.Exp(5 / 25.0 * 9 / 12); math.Abs(sound.Factor/want-1) > 1e-12 {
 		t.Errorf("factor %v, want %v", sound.Factor, want)
 	}
-	if want := math.Sqrt((9*2.9652*2.9652 + 3*0.25*0.25) / 12); math.Abs(sound.Spread-want) > 1e-4 {
+	if want := math.Sqrt((9*2.9652*2.9652/625 + 3*0.25*0.25) / 12); math.Abs(sound.Spread-want) > 1e-4 {
 		t.Errorf("spread %v, want %v", sound.Spread, want)
+	}
+}
+
+// TestPaceOfMetresToldWrong: a run of 30 s that is said to have fed next to nothing
+// was no slow run, and the next one takes no ages for it.
+func TestPaceOfMetresToldWrong(t *testing.T) {
+	for _, ratio := range []float64{1e-147, 1e-3, 0, -1, 1e3, 1e145, math.Inf(1), math.NaN()} {
+		if got := queue.LearnPace([]float64{ratio}); got != queue.LearnPace(nil) {
+			t.Errorf("a ratio of %v teaches %+v", ratio, got)
+		}
+	}
+	if got := queue.LearnPace([]float64{100, 0.01, 1}); got.Runs != 3 {
+		t.Errorf("learnt from %d runs of 3", got.Runs)
 	}
 }
 

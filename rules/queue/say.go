@@ -3,7 +3,6 @@ package queue
 import (
 	"fmt"
 	"slices"
-	"time"
 
 	"rollwarden/rules/units"
 )
@@ -70,7 +69,7 @@ func (a *Advice) gain(j int) string {
 	return ""
 }
 
-func spell(s float64) string { return units.Span(time.Duration(s * float64(time.Second))) }
+func spell(s float64) string { return units.Span(units.Seconds(s)) }
 
 func (a *Advice) name(j int) string { return a.Problem.Jobs[j].Name }
 

@@ -151,6 +151,18 @@ func (d Display) Area(m2 float64) string {
 	return fmt.Sprintf("%.2f m²", m2)
 }
 
+// Seconds is a number of seconds as a duration. What no duration can hold, which
+// is 292 years, becomes the longest one instead of wrapping around into the past.
+func Seconds(s float64) time.Duration {
+	if d := s * float64(time.Second); math.Abs(d) < math.MaxInt64 {
+		return time.Duration(d)
+	}
+	if s < 0 {
+		return math.MinInt64
+	}
+	return math.MaxInt64
+}
+
 // Span formats a duration as a person would say it, for example "12 min".
 func Span(d time.Duration) string {
 	switch {

@@ -131,6 +131,17 @@ func TestDisplay(t *testing.T) {
 	}
 }
 
+func TestSecondsNeverWrapAround(t *testing.T) {
+	for s, want := range map[float64]time.Duration{
+		0: 0, 1.5: 1500 * time.Millisecond, -2: -2 * time.Second,
+		1e10: math.MaxInt64, 1e300: math.MaxInt64, math.Inf(1): math.MaxInt64, math.Inf(-1): math.MinInt64, -1e10: math.MinInt64,
+	} {
+		if got := units.Seconds(s); got != want {
+			t.Errorf("%v s is %v, want %v", s, got, want)
+		}
+	}
+}
+
 func TestSpan(t *testing.T) {
 	for _, row := range []struct {
 		d    time.Duration

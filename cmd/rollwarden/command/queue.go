@@ -98,7 +98,7 @@ func takes(slot rules.Slot) string {
 	return fmt.Sprintf("%s (%s to %s)", span(v), span(slot.LowS.Or(v)), span(slot.HighS.Or(v)))
 }
 
-func span(s float64) string { return units.Span(time.Duration(s * float64(time.Second))) }
+func span(s float64) string { return units.Span(units.Seconds(s)) }
 
 func (s sheet) due(r *floor.Run) string {
 	if r.Ticket == nil || r.Ticket.Data.Due == nil {
