@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"regexp"
+	"slices"
 	"testing"
 	"time"
 
@@ -11,6 +12,9 @@ import (
 
 	"rollwarden/rules"
 	"rollwarden/rules/event"
+	"rollwarden/rules/queue"
+	"rollwarden/rules/remedy"
+	"rollwarden/rules/risk"
 )
 
 // anyEvent draws an event that a floor can produce, sensible or not.
@@ -35,15 +39,37 @@ func anyEvent(t *rapid.T) (event.Type, event.Payload) {
 		&event.OperatorNoted{Hazard: "dry-air", Action: "shelve", By: "ada", Until: at(time.Hour)},
 		&event.OperatorNoted{Hazard: "wrong-stock", Action: "out-of-service", By: "ada"},
 		&event.OperatorNoted{Hazard: "wrong-stock", Action: "return-to-service", By: "ada"},
+		&event.OperatorNoted{Action: event.ActNote, By: "ada", Reason: "the lip looks good"},
+		&event.JobReprinted{Job: job, Cause: "head-strike", Copies: p(2)}, &event.ChangeMarked{Label: "new squeegee"},
+		&event.TicketRejected{SourceFile: "a.xjdf", Kind: event.RejectKinds[0], Reason: "torn"},
+		&event.StripMeasured{Axis: "feed", NominalMM: 1000, MeasuredMM: 1000 - mm/100, CureC: 90 + float64(int(mm)%4)*5, Stock: "MONO-GLOSS-137"},
+		&event.StripMeasured{Axis: "cross", NominalMM: 500, MeasuredMM: 499, CureC: 93},
+		&event.AdviceAccepted{By: "ada", Job: job, Part: "P1", Remedy: rapid.SampledFrom(edgeRemedies).Draw(t, "remedy")},
+		&event.AdviceAccepted{By: "ada", Order: []string{"J3/P1", job + "/P1", "J9"}},
+		&event.EntryUndone{Event: "e0", Type: "roll.loaded", By: "ada"}, &event.EntryUndone{Event: "e1", Type: "strike.recorded", By: "ada"},
 	}
 	payload := rapid.SampledFrom(choices).Draw(t, "payload")
+	return typeOf(t, payload), payload
+}
+
+var edgeRemedies = []string{"cooler", "leader", "shaped-edge"}
+
+func typeOf(t rapid.TB, payload event.Payload) event.Type {
 	for _, k := range event.Kinds {
 		if fmt.Sprintf("%T", k.New()) == fmt.Sprintf("%T", payload) {
-			return k.Type, payload
+			return k.Type
 		}
 	}
 	t.Fatalf("no type for %T", payload)
-	return "", nil
+	return ""
+}
+
+// mistake takes back one of the newest entries, if that can be taken back.
+func (d *desk) mistake(t *rapid.T) {
+	of := d.journal[len(d.journal)-rapid.IntRange(1, min(6, len(d.journal))).Draw(t, "ago")]
+	if slices.Contains(event.Undoable, of.Type) {
+		d.sayAt(of.Site, of.Machine, "entry.undone", &event.EntryUndone{Event: of.ID, Type: of.Type, By: "ada"})
+	}
 }
 
 func at(d time.Duration) *time.Time { t := start.Add(d); return &t }
@@ -52,9 +78,12 @@ func at(d time.Duration) *time.Time { t := start.Add(d); return &t }
 func live(t *rapid.T, site rules.Site, tb testing.TB) *desk {
 	d := newDesk(tb, site)
 	for range rapid.IntRange(1, 60).Draw(t, "events") {
-		d.wait(time.Duration(rapid.IntRange(0, 3600).Draw(t, "seconds")) * time.Second)
+		d.wait(time.Duration(rapid.SampledFrom([]int{0, 30, 90, 600, 3600}).Draw(t, "seconds")) * time.Second)
 		typ, payload := anyEvent(t)
-		d.sayAt("north", rapid.SampledFrom([]string{"heron", "wren"}).Draw(t, "machine"), typ, payload)
+		d.sayAt("north", rapid.SampledFrom([]string{"heron", "heron", "wren", event.AnyMachine}).Draw(t, "machine"), typ, payload)
+		if rapid.IntRange(0, 3).Draw(t, "mistake") == 0 {
+			d.mistake(t)
+		}
 	}
 	return d
 }
@@ -75,8 +104,67 @@ func fold(site rules.Site, journal []event.Event) *rules.Engine {
 	return e
 }
 
+// twoMachines are in a shop that learns, one of them known from its events only.
 func twoMachines(t testing.TB) rules.Site {
-	return shop(t, nil, machine("north", "heron"), machine("north", "wren"))
+	site := shop(t, nil, machine("north", "heron"))
+	site.Learn = func(cells []risk.Cell) remedy.Odds { return risk.Fit(risk.DefaultPrior(), cells, risk.FitOptions{}) }
+	return site
+}
+
+// TestEveryTypeIsTried keeps the journals drawn here from missing a type that is new.
+func TestEveryTypeIsTried(t *testing.T) {
+	tried := map[event.Type]bool{event.AlarmChangedType: true, "page.sent": true, "page.failed": true} // the watch's own
+	rapid.Check(t, func(t *rapid.T) {
+		for range 200 {
+			typ, _ := anyEvent(t)
+			tried[typ] = true
+		}
+	})
+	for _, k := range event.Kinds {
+		if !tried[k.Type] {
+			t.Errorf("no journal holds %s", k.Type)
+		}
+	}
+}
+
+// Whatever the floor has come to, a reader has an answer to every question, and the
+// answers are numbers.
+func TestReadersAnswerOnAnyFloor(t *testing.T) {
+	site := twoMachines(t)
+	rapid.Check(t, func(t2 *rapid.T) {
+		d := live(t2, site, t)
+		before := bytesOf(t2, d.engine)
+		r := rules.Read(site, d.engine.View(d.now))
+		for _, m := range []string{"heron", "wren"} {
+			if dec, ok := r.Decide(d.now, "north", m); ok {
+				dec.Explain()
+				if dec.Chosen().WhyNot != "" {
+					t2.Fatalf("%s: chose what cannot be taken: %s", m, dec.Why())
+				}
+			}
+			if h, ok := r.Heat(d.now, "north", m); ok {
+				h.Explain(site.Display)
+			}
+			if a, ok := r.QueueAdvice(d.now, "north", m, queue.DefaultPrices()); ok {
+				a.Explain()
+				if !(a.Saves() >= 0 && a.Gap() >= 0) {
+					t2.Fatalf("%s: the advice saves %v and leaves %v", m, a.Saves(), a.Gap())
+				}
+			}
+			for _, s := range r.Schedule(d.now, "north", m) {
+				if s.Early.After(s.Expected) || !s.Late.IsZero() && s.Late.Before(s.Expected) {
+					t2.Fatalf("%s: %s starts from %v to %v, expected %v", m, s.Run.Job, s.Early, s.Late, s.Expected)
+				}
+			}
+			r.Hazards(d.now, "north", m)
+			r.ReadyAt(d.now, "north", m)
+			r.ClearAdvance(d.now, "north", m)
+			r.Odds(d.now, "north", m)
+		}
+		if !bytes.Equal(before, bytesOf(t2, d.engine)) {
+			t2.Fatal("a reader changed the floor")
+		}
+	})
 }
 
 func TestReplayGivesTheSameBytes(t *testing.T) {
