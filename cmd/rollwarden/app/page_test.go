@@ -120,7 +120,7 @@ func (p tab) until(what, script string) {
 
 func (p tab) shows(text string) {
 	p.t.Helper()
-	p.until(text, fmt.Sprintf("document.body.innerText.includes(%q)", text))
+	p.until(text, fmt.Sprintf("document.body?.innerText.includes(%q) === true", text))
 }
 
 // speak makes the browser ask for a language.
