@@ -36,8 +36,14 @@ import (
 
 // browser opens a headless Chromium. It fails without one, since a page that
 // nobody has looked at is not tested.
+//
+// In a short run, as under the race detector, a browser is left out: it sees
+// nothing there that it has not seen in the full one.
 func browser(t *testing.T) context.Context {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("a short run opens no browser")
+	}
 	path, err := exec.LookPath("chromium")
 	if err != nil {
 		t.Fatal("chromium is not installed: sh deploy/test.sh installs it")
