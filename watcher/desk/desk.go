@@ -161,7 +161,7 @@ func (d *desk) handle(w http.ResponseWriter, route *route, q *request) (done rec
 	prior, known, ok := d.memory.claim(q.id, q.fingerprint(route))
 	switch {
 	case !ok:
-		return record{}, false, refusal{http.StatusConflict, "this id was sent with something else: make a new id for a new entry, and send the old one again only as it was"}
+		return record{}, false, refusal{http.StatusConflict, sentBefore(q.form)}
 	case known && !prior.stored.IsZero():
 		return prior, true, nil
 	}
@@ -278,6 +278,15 @@ func (d *desk) store(ctx context.Context, e event.Event) error {
 	}
 	d.o.Log.Error().Err(err).Str("id", e.ID).Str("type", string(e.Type)).Msg("an entry was not stored, or nobody knows: its sender was told to send it again")
 	return refusal{http.StatusServiceUnavailable, "the journal did not confirm that it stored this: " + sendAgain}
+}
+
+// sentBefore says that an id came with something else, to programs and to people
+// who sent a form.
+func sentBefore(form bool) string {
+	if form {
+		return "this form was sent before with something else: go back, load the page again, and see what stands there now"
+	}
+	return "this id was sent with something else: make a new id for a new entry, and send the old one again only as it was"
 }
 
 const sendAgain = "send it again as it is, with the same id; it counts once however often it is sent"

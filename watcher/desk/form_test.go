@@ -67,6 +67,33 @@ func TestForms(t *testing.T) {
 	}
 }
 
+// TestTwoPeopleAndOneForm lets two people answer an alarm from one page, on which
+// the form has one id for all: the first counts, and the second is led back to see
+// that it is done. Who sends other things with that id is told what to do, without
+// a word about ids.
+func TestTwoPeopleAndOneForm(t *testing.T) {
+	s := open(t, nil)
+	send := func(path, by string, more ...string) reply {
+		return s.send(t, heron+path, formType, form("id", id(1), "by", by, "back", "/")+"&"+form(more...))
+	}
+	acknowledge := []string{"action", "acknowledge", "hazard", "bare-edge"}
+	for _, by := range []string{"Ada", "Ben"} {
+		if r := send("alarm", by, acknowledge...); r.Code != http.StatusSeeOther {
+			t.Errorf("%s acknowledges: status %d: %s", by, r.Code, r.Body)
+		}
+	}
+	if note := s.last(t).Data.(*event.OperatorNoted); len(s.journal) != 1 || note.By != "Ada" {
+		t.Errorf("%d events are stored, the last by %s; want one by Ada", len(s.journal), note.By)
+	}
+	other := send("alarm", "Ben", "action", "shelve", "hazard", "bare-edge", "reason", "tape is on", "for_s", "900")
+	if other.Code != http.StatusConflict || !strings.Contains(other.Body.String(), "load the page again") || strings.Contains(other.Body.String(), "new id") {
+		t.Errorf("another form with the same id: status %d: %s", other.Code, other.Body)
+	}
+	if r := s.send(t, heron+"alarm", jsonType, `{"id": "`+id(1)+`", "action": "acknowledge", "hazard": "bare-edge", "by": "Cyd"}`); r.Code != http.StatusConflict {
+		t.Errorf("a program that sends another name with the same id: status %d", r.Code)
+	}
+}
+
 // TestFormsRefuse holds forms to what is told apart: a unit belongs to a field
 // that was sent, and a comma is no sign of thousands.
 func TestFormsRefuse(t *testing.T) {

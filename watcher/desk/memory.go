@@ -91,11 +91,15 @@ func (m *memory) find(id string) (record, bool) {
 	return record{}, false
 }
 
-// fingerprint tells what was sent from anything else that could have been.
+// fingerprint tells what was sent from anything else that could have been. Who
+// sends a form that answers a state is no part of it: a page shows that form to
+// everybody under one id, and the first who sends it has done it for all.
 func (q *request) fingerprint(route *route) [sha256.Size]byte {
 	texts := map[string][]string{}
 	for name, v := range q.values {
-		texts[name] = v.texts
+		if name != byField.Name || !q.form || !route.answers {
+			texts[name] = v.texts
+		}
 	}
 	return sha256.Sum256(fmt.Appendf(nil, "%q %q %q %q", route.path, q.site, q.machine, texts)) // a map is written in the order of its keys
 }

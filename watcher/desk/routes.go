@@ -15,6 +15,7 @@ type route struct {
 	doc      string
 	fields   []event.Field
 	relation string          // how members depend on each other, in JSON Schema; build says it in Go
+	answers  bool            // a state that many see on one page, rather than telling something new
 	role     Role            // that it needs
 	stricter map[string]Role // what needs another one, by the member that says so, as in action=shelve
 	build    func(*desk, *request) (event.Event, error)
@@ -72,9 +73,9 @@ var routes = []route{
 			byField,
 			{Name: "fields", Type: "object", Doc: "the values of the action, in SI units or with a unit behind them"},
 		}},
-	{path: "undo", doc: "Take back an entry within a minute of its arrival.", role: Operator, build: (*desk).undo,
+	{path: "undo", doc: "Take back an entry within a minute of its arrival.", answers: true, role: Operator, build: (*desk).undo,
 		fields: append([]event.Field{idField, byField}, contract("entry.undone", "event", "reason")...)},
-	{path: "alarm", doc: "Act on an alarm, or leave a note on it.", role: Operator, build: (*desk).alarm,
+	{path: "alarm", doc: "Act on an alarm, or leave a note on it.", answers: true, role: Operator, build: (*desk).alarm,
 		relation: `{"allOf": [
 			{"if": {"properties": {"action": {"const": "note"}}}, "then": {"required": ["reason"]}, "else": {"required": ["hazard"]}},
 			{"if": {"properties": {"action": {"const": "shelve"}}},
