@@ -136,7 +136,7 @@ func (d *desk) options(own ...func(*web.Options)) board.Options {
 		d.t.Fatal(err)
 	}
 	v := d.engine.View(d.now)
-	hub := web.NewHub(web.HubOptions{Kit: kit, Pulse: func() web.Pulse { return web.Pulse{Seq: v.Seq, At: v.At, Ready: true} }, Role: d.role})
+	hub := web.NewHub(web.HubOptions{Kit: kit, Pulse: func() web.Pulse { return web.Pulse{Ready: true} }, Role: d.role})
 	return board.Options{
 		Kit: kit, Hub: hub, View: func() *rules.View { return v },
 		Machines: d.site.Machines, Rows: d.site.Book.Rows, Films: d.site.Films,

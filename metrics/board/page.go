@@ -36,10 +36,15 @@ type statusPage struct {
 	Held   bool
 	Stream string
 	Now    string
-	Seq    uint64
-	At     web.Stamp
-	Zone   string
+	State  template.HTML
 	Parts  []template.HTML
+}
+
+// statePart says of which moment and journal entry the picture is.
+type statePart struct {
+	Seq  uint64
+	At   web.Stamp
+	Zone string
 }
 
 // painter turns one view into a page for one audience.
@@ -83,12 +88,12 @@ func (b *board) status(w http.ResponseWriter, r *http.Request) {
 	}
 	s := &statusPage{
 		Frame: b.o.Kit.Frame(r, page, p.Say("title")), Held: r.URL.Query().Has("still"),
-		Now: machineTime(p.Now), Seq: v.Seq, At: p.Stamp(v.At), Zone: p.ZoneName(),
+		Now: machineTime(p.Now), State: template.HTML(parts[0].HTML),
 	}
 	if !s.Held {
 		s.Refresh, s.Stream = refreshS, a.Stream()
 	}
-	for _, part := range parts {
+	for _, part := range parts[1:] {
 		s.Parts = append(s.Parts, template.HTML(part.HTML))
 	}
 	b.pages.Render(w, a.Lang, "status", http.StatusOK, s)
@@ -105,14 +110,15 @@ func (b *board) paint(a web.Audience) ([]web.Part, error) {
 	return b.painter(a, v).parts()
 }
 
-// parts makes what changes by itself: the notices, the alarms of the floor, a
-// strip for each machine, the shift, and what did not fit.
+// parts makes what changes by itself: how new the picture is, the notices, the
+// alarms of the floor, a strip for each machine, the shift, and what did not fit.
 func (p *painter) parts() ([]web.Part, error) {
 	type piece struct {
 		id, template string
 		data         any
 	}
-	pieces := []piece{{"notices", "notices", p.notices()}, {"alarms", "floor-alarms", p.floorAlarms()}}
+	state := statePart{p.view.Seq, p.Stamp(p.view.At), p.ZoneName()}
+	pieces := []piece{{"state", "state", state}, {"notices", "notices", p.notices()}, {"alarms", "floor-alarms", p.floorAlarms()}}
 	for _, s := range p.shown {
 		pieces = append(pieces, piece{anchor(s.site, s.machine), "strip", p.strip(s)})
 	}

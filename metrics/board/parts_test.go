@@ -259,7 +259,7 @@ func TestParts(t *testing.T) {
 			t.Errorf("the part %s is not as on the page:\n%s", p[1], html)
 		}
 	}
-	if want := []string{"notices", "alarms", "m.north.heron", "m.north.wren", "m.quay.plover", "shift", "odd"}; !slices.Equal(ids, want) {
+	if want := []string{"state", "notices", "alarms", "m.north.heron", "m.north.wren", "m.quay.plover", "shift", "odd"}; !slices.Equal(ids, want) {
 		t.Errorf("the parts are %v, want %v", ids, want)
 	}
 }

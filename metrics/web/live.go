@@ -37,9 +37,7 @@ type Painter func(Audience) ([]Part, error)
 
 // Pulse is how well the watch is.
 type Pulse struct {
-	Seq   uint64    // of the last journal message in the view
-	At    time.Time // of the view
-	Ready bool      // the journal has been read, and can be read and written
+	Ready bool // the journal has been read, and can be read and written
 }
 
 // HubOptions are what a hub needs. Kit and Pulse are required.
@@ -73,7 +71,6 @@ type Hub struct {
 	painters map[string]Painter
 	changed  chan struct{} // has room for one
 	ended    chan struct{} // closed when the hub no longer runs
-	painted  Pulse         // of the newest painting; only Run's goroutine uses it
 
 	mu      sync.Mutex
 	topics  map[Audience]*topic // those that somebody reads
@@ -165,14 +162,10 @@ func (h *Hub) Run(ctx context.Context) error {
 }
 
 // round paints every topic that is read, if that is due, and wakes its readers.
-// The pulse is felt before the painting, and a beat between two paintings goes by
-// the last one: a page must not claim to be newer than it is.
+// The pulse is felt before the painting: a page must not claim to be better than
+// it is.
 func (h *Hub) round(paint bool) {
 	pulse := h.o.Pulse()
-	if paint {
-		h.painted = pulse
-	}
-	pulse.Seq, pulse.At = h.painted.Seq, h.painted.At
 	for _, t := range h.read() {
 		if !paint && t.beat == nil {
 			continue // nobody has painted it yet, and a beat would say that its page is whole
@@ -188,7 +181,7 @@ func (h *Hub) round(paint bool) {
 		if paint {
 			t.update(parts, err, h.o.Kit.Asset("live.js"))
 		}
-		t.beat = beatOf(pulse, h.o.Kit.o.Now(), !t.broken)
+		t.beat = beatOf(pulse.Ready && !t.broken, h.o.Kit.o.Now())
 		for r := range t.readers {
 			nudge(r.wake)
 		}
@@ -249,13 +242,11 @@ func (t *topic) update(parts []Part, err error, script string) {
 	}
 }
 
-func beatOf(p Pulse, now time.Time, whole bool) []byte {
+func beatOf(ready bool, now time.Time) []byte {
 	return sse("beat", struct {
-		Seq   uint64 `json:"seq"`
-		At    int64  `json:"at"`  // of the view, ms since 1970 as a browser counts
-		Now   int64  `json:"now"` // by the watch's clock
-		Ready bool   `json:"ready"`
-	}{p.Seq, p.At.UnixMilli(), now.UnixMilli(), p.Ready && whole})
+		Now   int64 `json:"now"` // by the watch's clock, ms since 1970 as a browser counts
+		Ready bool  `json:"ready"`
+	}{now.UnixMilli(), ready})
 }
 
 // sse writes one event. JSON has no line ends of its own, so it is one line of

@@ -68,7 +68,7 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 		Films: a.site.Films, StartAt: a.startAt, StrikeCost: a.strikeCost, ShiftFrom: a.cfg.ShiftFrom(a.tickets.Location),
 	}))
 	touch.Register(mux, touch.Options{
-		Kit: f.kit, Hub: f.hub, View: a.View, Machines: a.site.Machines, Stocks: a.site.Films.Stocks(), Clear: a.clearAdvance, StartAt: a.startAt,
+		Kit: f.kit, Hub: f.hub, View: a.View, Machines: a.site.Machines, Stocks: a.site.Films.Stocks(), Clear: a.clearAdvance, StartAt: a.startAt, Ready: a.ready,
 	})
 	ledger.Register(mux, ledger.Options{Kit: f.kit, Hub: f.hub, View: a.View, Known: a.knows, Newest: a.newest, At: a.entryAt})
 	var err error
@@ -142,13 +142,7 @@ func inWords(p desk.Problem) string {
 }
 
 // pulse is how well the watch is, for the pages that are open.
-func (a *App) pulse() web.Pulse {
-	v := a.View()
-	if v == nil {
-		return web.Pulse{}
-	}
-	return web.Pulse{Seq: v.Seq, At: v.At, Ready: a.ready()}
-}
+func (a *App) pulse() web.Pulse { return web.Pulse{Ready: a.ready()} }
 
 // places names the configured machines.
 func (a *App) places() []web.Place {

@@ -223,36 +223,64 @@
       retry = 1000;
       if (shape) reshape();
       if (ready && !shape) well = heard;
-      for (const s of document.querySelectorAll("[data-seq]")) s.textContent = beat.seq;
       judge();
     });
     source.onerror = () => {
+      const answered = source.readyState === EventSource.CLOSED; // by something that is no stream
       source.close();
-      setTimeout(() => open(address), retry * (0.75 + Math.random() / 2));
+      if (answered) loggedOut(address);
+      setTimeout(() => open(address), retry * (0.5 + Math.random()));
       retry = Math.min(retry * 2, 10000);
     };
   }
 
+  // loggedOut leads to the login page when that is why there is no stream: a
+  // session ends with the watch too. Somebody who types is left to finish.
+  async function loggedOut(address) {
+    try {
+      const response = await fetch(address, { method: "HEAD", credentials: "same-origin" });
+      if (response.status === 401 && !anybodyTypes()) location.reload();
+    } catch { /* nobody is there; the page says so */ }
+  }
+
+  // renew loads a page anew that was made by another build, once for each build,
+  // so that nothing makes it go round in circles, and not every page at once.
+  let renewing = false;
+  function renew(script) {
+    if (renewing) return;
+    renewing = true;
+    setTimeout(() => {
+      renewing = false;
+      try {
+        if (anybodyTypes() || sessionStorage.getItem("renewed") === script) return;
+        sessionStorage.setItem("renewed", script);
+      } catch { return; } // what cannot be remembered could not be done once
+      location.reload();
+    }, Math.random() * 3000);
+  }
+  const anybodyTypes = () => [...document.forms].some(typed);
+
   // reshape fetches the page again when its parts are not those that there are,
   // and loads it anew when it was made by another build, unless somebody types.
   // It is tried again with each beat until it has worked.
+  let reshaping = false;
   async function reshape() {
     const script = document.querySelector("script[src*='/assets/live.']").getAttribute("src");
-    if (script !== shape.script) {
-      if (![...document.forms].some(typed)) location.reload();
-      return;
-    }
+    if (script !== shape.script) return renew(shape.script);
+    if (reshaping) return;
+    reshaping = true;
     const ids = () => [...document.querySelectorAll("[data-part]")].map((e) => e.id).join();
     try {
       if (ids() !== shape.ids.join()) {
         const response = await fetch(location.href, { credentials: "same-origin" });
+        if (!response.ok) return;
         const page = new DOMParser().parseFromString(await response.text(), "text/html");
         morph(document.querySelector("main"), page.querySelector("main"));
         remember(document);
         tick(document);
       }
       if (ids() === shape?.ids.join()) shape = null;
-    } catch { /* tried again, and told if it goes on */ }
+    } catch { /* tried again, and told if it goes on */ } finally { reshaping = false; }
   }
 
   // judge says it when what is shown may no longer be so.
