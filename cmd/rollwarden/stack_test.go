@@ -170,6 +170,7 @@ func TestAlertmanagerRoutes(t *testing.T) {
 //
 //	alertmanager       start it; the next watch pages high alarms to it
 //	prometheus         start it over the watch that runs, and wait for its first figures
+//	dashboard          run every query of the dashboard, each of which has to find something
 //	told regexp...     wait until a message to somebody matches each
 //	quiet regexp...    fail if a message to somebody matched
 //	pages PATTERN      run every command of rollwarden that pages of deploy show
@@ -186,7 +187,7 @@ func TestStack(t *testing.T) {
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"watch": with((*shop).watch), "signal": with((*shop).signal), "get": with((*shop).get), "await": with((*shop).await),
-			"alertmanager": with((*shop).alertmanager), "prometheus": with((*shop).prometheus),
+			"alertmanager": with((*shop).alertmanager), "prometheus": with((*shop).prometheus), "dashboard": with((*shop).dashboard),
 			"told": with((*shop).told), "quiet": with((*shop).quiet),
 			"pages": with((*shop).runPages),
 		},
