@@ -1,6 +1,7 @@
 package rules_test
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 
@@ -65,6 +66,23 @@ func TestDecideAgreesWithTheOdds(t *testing.T) {
 	}
 	if why := d.decide(site).Why(); strings.Contains(d.decide(site).AsItStands().Odds.Basis, "no data of yours") || !strings.HasPrefix(why, "advance: ") {
 		t.Errorf("after 40 starts: %s", why)
+	}
+}
+
+// What an alarm calls the odds as it is are those of the lip as it is, rounded or
+// not, and so are those that the decision beside it weighs.
+func TestAlarmAndDecisionSpeakOfOneEdge(t *testing.T) {
+	site := shop(t, nil)
+	d := newDesk(t, site)
+	d.monoRoll(0)
+	d.say("edge.shaped", &event.EdgeShaped{Shape: "rounded"})
+	c := only(d.say("ticket.received", ticket("J1")), hazard.BareEdge)[0]
+	odds := d.decide(site).AsItStands().Odds
+	if got, want := seen(c, "odds of a strike as it is").Value, fmt.Sprintf("%.0f %% (", 100*odds.P); !strings.HasPrefix(got, want) {
+		t.Errorf("the alarm's evidence is %q, the decision's odds %s…", got, want)
+	}
+	if want := fmt.Sprintf("(%.0f %% odds of a strike)", 100*odds.P); !strings.Contains(c.Message, want) {
+		t.Errorf("the alarm does not say %q: %s", want, c.Message)
 	}
 }
 

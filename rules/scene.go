@@ -142,7 +142,7 @@ func (e *Engine) describe(d *event.AlarmChanged, m *floor.Machine, f *finding) {
 	d.Caution = row.Caution
 	d.Remedies = e.advisor.Advise(row, s)
 	if row.Code == hazard.BareEdge {
-		d.Evidence = append(d.Evidence, oddsOf(e.advisor.Strike(s, remedy.None)), event.Evidence{Name: whatPays, Value: e.advisor.Why(row, s)})
+		d.Evidence = append(d.Evidence, oddsOf(e.advisor.Strike(s, remedy.Standing(s))), event.Evidence{Name: whatPays, Value: e.advisor.Why(row, s)})
 	}
 	d.ReadyAt = nil
 	if !s.ReadyAt.IsZero() && s.Phase == hazard.Queued {

@@ -218,19 +218,24 @@ func (d *Decision) choose() {
 		return
 	}
 	unknown := ""
-	if !d.AsItStands().Strike.Total.IsPositive() {
+	switch strike := d.AsItStands().Strike; {
+	case !strike.Total.IsPositive():
 		unknown = "what a strike costs is not known"
+	case strike.Lacks != "":
+		unknown = priceUnknown(strike)
 	}
 	for i := range d.Options {
 		o := &d.Options[i]
 		if o.WhyNot == "" && o.Settles && (unknown != "" || o.Cost.Lacks != "") {
 			if d.Best, d.Forced = i, unknown; unknown == "" {
-				d.Forced = "the price of " + o.Cost.Lacks + " is not known"
+				d.Forced = priceUnknown(o.Cost)
 			}
 			return
 		}
 	}
 }
+
+func priceUnknown(b Bill) string { return "the price of " + b.Lacks + " is not known" }
 
 // weigh says how sure the choice is, by all beliefs about the odds at once.
 func (d *Decision) weigh(a *Advisor) {

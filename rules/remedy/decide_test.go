@@ -162,6 +162,11 @@ func TestWhatIsNotKnownIsNotSafe(t *testing.T) {
 			s.Loaded.PricePerM2 = stock("", event.Monomeric, "").PricePerM2
 			a.Odds = fixed{"none": 0.001, "leader": 0.001, "shaped-edge": 0.001, "cooler": 0.001}
 		}, "advance", "the price of the film is not known"},
+		"price of the film, which only a strike would cost": {func(a *remedy.Advisor, s *hazard.Scene) {
+			s.Loaded.PricePerM2 = stock("", event.Monomeric, "").PricePerM2
+			s.Machine.Roll.LeftM = units.Some(0.1) // too little to advance
+			a.Odds = fixed{"none": 0.001, "leader": 0.001, "shaped-edge": 0.001, "cooler": 0.001}
+		}, "leader", "the price of the film is not known"},
 		"thickness": {func(_ *remedy.Advisor, s *hazard.Scene) {
 			s.Machine.Roll.ThicknessUM, s.Loaded.ThicknessUM = units.Maybe{}, units.Maybe{}
 		}, "advance", "advance: 0.60 USD"},

@@ -303,7 +303,7 @@ func (a *Advisor) struck(r *Row, s *hazard.Scene, c *strikes) Bill {
 
 // DoNothing is the expected cost of starting as things are.
 func (a *Advisor) DoNothing(s *hazard.Scene) (expected string, e risk.Estimate) {
-	e = a.Strike(s, None)
+	e = a.Strike(s, Standing(s))
 	return say(withRisk(a.decimal(0), e.P, a.strikes(s).asIs.Total)), e
 }
 
