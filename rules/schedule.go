@@ -1,11 +1,7 @@
 package rules
 
 import (
-	"strconv"
-	"strings"
 	"time"
-
-	"github.com/bojanz/currency"
 
 	"rollwarden/rules/event"
 	"rollwarden/rules/film"
@@ -295,15 +291,10 @@ func (o *orderer) stock(code string, class event.Class, widthMM float64) string 
 	return code + " of " + o.site.Display.Short(widthMM)
 }
 
-// changeCost is what changing to a roll costs: work and standstill, and the film
-// that is lost at its beginning if that has a price.
+// changeCost is what changing to a roll costs, with the film that is lost at its
+// beginning if that has a price.
 func (o *orderer) changeCost(f film.Film, widthMM float64) float64 {
-	hourly := figure(o.advisor.Costs.LabourPerHour) + figure(o.advisor.Costs.DownPerHour)
-	total := o.prices.ChangeS / 3600 * hourly
-	if lost, err := f.Cost(film.Area(o.prices.ThreadM, widthMM)); err == nil {
-		total += figure(lost)
-	}
-	return total
+	return o.advisor.ChangeCost(f, o.prices.ChangeS, film.Area(o.prices.ThreadM, widthMM))
 }
 
 // bareCost is what the start of a run on a bare edge of its own film costs in
@@ -311,7 +302,8 @@ func (o *orderer) changeCost(f film.Film, widthMM float64) float64 {
 // treatment of the edge.
 func (o *orderer) bareCost(s *hazard.Scene, widthMM float64) float64 {
 	f := s.Wanted
-	if f.LiesFlat {
+	row, listed := o.site.Book.Row(hazard.BareEdge)
+	if f.LiesFlat || !listed {
 		return 0
 	}
 	m, bare := *s.Machine, *s
@@ -319,28 +311,5 @@ func (o *orderer) bareCost(s *hazard.Scene, widthMM float64) float64 {
 	m.Roll = floor.Roll{Loaded: true, Stock: f.Stock, Class: f.Class, WidthMM: units.Some(widthMM), ThicknessUM: f.ThicknessUM}
 	bare.Machine, bare.Loaded, bare.Next = &m, f, true
 	bare.Rules = o.rulesFor(hazard.Place{Site: m.Site, Machine: m.Name, Stock: f.Stock, Class: f.Class})
-	least := o.advisor.Strike(&bare, "none").P * o.advisor.StrikeCost(&bare)
-	row, listed := o.site.Book.Row(hazard.BareEdge)
-	if !listed {
-		return least
-	}
-	for _, r := range o.advisor.Advise(row, &bare) {
-		// Another film is another order of the queue, and no treatment of the edge.
-		if v, priced := amountOf(r.Expected); priced && r.WhyNot == "" && r.Code != "better-film" {
-			least = min(least, v)
-		}
-	}
-	return least
-}
-
-// amountOf reads an amount as remedies write it, such as "0.68 USD".
-func amountOf(text string) (float64, bool) {
-	number, _, _ := strings.Cut(text, " ")
-	v, err := strconv.ParseFloat(number, 64)
-	return v, err == nil
-}
-
-func figure(a currency.Amount) float64 {
-	v, _ := amountOf(a.Number())
-	return v
+	return o.advisor.LeastExpected(row, &bare)
 }

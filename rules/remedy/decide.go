@@ -94,6 +94,18 @@ func (a *Advisor) Why(row *hazard.Row, s *hazard.Scene) string {
 	return d.Why()
 }
 
+// LeastExpected is what a start costs in expectation, in the shop's currency, with
+// the cheapest treatment of the edge of the film that is loaded, or with none.
+func (a *Advisor) LeastExpected(row *hazard.Row, s *hazard.Scene) float64 {
+	d, least := a.lay(row, s), math.Inf(1)
+	for i := range d.Options {
+		if o := &d.Options[i]; o.Open() && o.Code != betterFilm {
+			least = min(least, float(o.Expected))
+		}
+	}
+	return least
+}
+
 // lay lists the options with their costs and odds, which have no interval yet,
 // and finds the best.
 func (a *Advisor) lay(row *hazard.Row, s *hazard.Scene) Decision {

@@ -99,6 +99,15 @@ func TestDecisionAgreesWithTheAdvice(t *testing.T) {
 				t.Fatalf("trying %s is worth %s, knowing all %s", o.Code, o.Trial, d.Informed)
 			}
 		}
+		least := number(d.AsItStands().Expected.Number())
+		for _, r := range advice {
+			if r.Code != "better-film" && r.WhyNot == "" {
+				least = min(least, number(strings.TrimSuffix(r.Expected, " USD")))
+			}
+		}
+		if got := a.LeastExpected(book, s); math.Abs(got-least) > 0.005001 {
+			t.Fatalf("the least is %v, by the advice %v", got, least)
+		}
 		if math.Abs(sum-1) > 1e-9 {
 			t.Fatalf("one of all is the cheapest with %v", sum)
 		}

@@ -250,9 +250,12 @@ func (a *Advisor) start(s *hazard.Scene, treatment string) risk.Start {
 	}
 }
 
-// StrikeCost is what a head strike at this start costs the shop, in its
-// currency.
-func (a *Advisor) StrikeCost(s *hazard.Scene) float64 { return float(a.strikes(s).asIs.Total) }
+// ChangeCost is what changing to a roll costs, in the shop's currency, when it
+// takes so many seconds and so many m² of its film: work, standstill and the film,
+// if it has a price.
+func (a *Advisor) ChangeCost(f film.Film, changeS, lostM2 float64) float64 {
+	return float(a.bill(a.labour(changeS), a.downtime(changeS), filmPart(f, lostM2)).Total)
+}
 
 // StrikePrice is what a head strike costs when reprintM2 of a film are printed
 // again: standstill, labour, a share of a printhead and the film, if it has a

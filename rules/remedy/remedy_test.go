@@ -93,12 +93,25 @@ func byCode(list []event.Remedy) map[string]event.Remedy {
 	return m
 }
 
+func TestChangeOfTheRollByHand(t *testing.T) {
+	a := advisor()
+	f := stock("MONO-GLOSS-137", event.Monomeric, "1.20")
+	// Ten minutes of labour at 36 an hour (6.00) and of standstill at 60 (10.00), and
+	// half a metre 1.37 m wide: 0.685 m² at 1.20 (0.82).
+	if got := a.ChangeCost(f, 600, 0.685); math.Abs(got-16.82) > 1e-9 {
+		t.Errorf("a change costs %v, want 16.82", got)
+	}
+	if got := a.ChangeCost(stock("", event.Monomeric, ""), 600, 0.685); math.Abs(got-16) > 1e-9 {
+		t.Errorf("without a price of the film a change costs %v, want 16.00", got)
+	}
+}
+
 // The costs are worked out by hand from the prices above. A strike costs half
 // an hour of standstill (30.00) and of labour (18.00), a share of a head
 // (40.00) and 2 m² of film (2.40): 90.40 USD.
 func TestExpectedCostsByHand(t *testing.T) {
 	a, s := advisor(), bare()
-	if got := a.StrikeCost(s); math.Abs(got-90.40) > 1e-9 {
+	if got := a.StrikePrice(s.Loaded, a.Costs.StrikeReprint); math.Abs(got-90.40) > 1e-9 {
 		t.Fatalf("a strike costs %.4f, want 90.40", got)
 	}
 	got := byCode(a.Advise(row(t, hazard.BareEdge), s))
