@@ -253,6 +253,37 @@ func TestABoardThatIsAlive(t *testing.T) {
 	p.shows("700 mm past the print line")
 }
 
+// TestABoardThatOutlivesItsWatch loads a page of another build anew, but not for
+// ever when that does not help, and leads to the login page when the session has
+// ended, instead of saying that nobody can be heard.
+func TestABoardThatOutlivesItsWatch(t *testing.T) {
+	a := startApp(t, Options{Config: guarded(t, shopOf(t, 1))})
+	door := newDoorway(t, a)
+	p := tab{t, browser(t)}
+	p.do(chromedp.Navigate(door.URL + "/"))
+	p.until("the login page", "document.querySelector('form.login') !== null")
+	for _, one := range people {
+		if one.role == "operator" {
+			eval[bool](p, fmt.Sprintf("(() => { const f = document.querySelector('form.login'); f.elements.name.value = %q; f.elements.password.value = %q; f.submit(); return true })()", one.name, one.password))
+		}
+	}
+	reconnect := func() {
+		p.until("the floor", "document.getElementById('state') !== null && document.getElementById('old').hidden")
+		eval[bool](p, "window.sameDocument = true; document.querySelector(`script[src*='/assets/live.']`).setAttribute('src', '/assets/live.other.js'); true")
+		door.leave()
+		door.back()
+	}
+	reconnect()
+	p.until("the page loaded anew", "document.readyState === 'complete' && window.sameDocument === undefined")
+	reconnect()
+	p.until("the banner", "!document.getElementById('old').hidden")
+	if !eval[bool](p, "window.sameDocument === true") {
+		t.Error("a page that loading anew does not help was loaded anew twice")
+	}
+	eval[bool](p, "fetch('/logout', { method: 'POST' }); true")
+	p.until("the login page again", "document.querySelector('form.login') !== null")
+}
+
 // acknowledgeByKeyboard walks to the alarm's form with the tabulator, types a
 // name and presses the button. It wants the focus to be seen on the way.
 func acknowledgeByKeyboard(p tab, a *App) {
