@@ -34,7 +34,7 @@ func (e *Engine) learn() {
 	if e.site.Learn == nil || e.starts < e.learnAt {
 		return
 	}
-	e.advisor.Odds = e.site.Learn(cells(e.floor))
+	e.advisor.Odds = e.site.Learn(Cells(e.floor))
 	e.learnAt = e.starts + max(learnEvery, e.starts/10)
 }
 
@@ -59,10 +59,10 @@ func startsOf(f *floor.State) (n uint64) {
 	return n
 }
 
-// cells lays the starts of all machines out for the model of the odds. Treatments
+// Cells lays the starts of all machines out for the model of the odds. Treatments
 // are as the floor saw them: where an advanced edge lay is not kept with a kind of
 // start, so one that fell short counts with those that reached.
-func cells(f *floor.State) []risk.Cell {
+func Cells(f *floor.State) []risk.Cell {
 	var out []risk.Cell
 	for _, m := range f.Sorted() {
 		for _, k := range m.Tally.Kinds {

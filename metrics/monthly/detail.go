@@ -215,12 +215,17 @@ func (p *writer) forecast() section {
 		return s
 	}
 	s.say(p.Say("report.forecast.intro", f.Strikes, f.Starts) + " " + p.said(f.Words).Text + ".")
+	s.say(p.Say("report.forecast.how", strikeFits))
 	t := p.table(p.Say("report.forecast.score"), "figure", "#value", "meaning")
-	t.row(text("Brier"), text(p.brief(f.Brier)), text(p.Say("report.forecast.brier")))
-	t.row(text(p.Say("report.forecast.skill")), text(p.maybe(f.Skill)), text(p.Say("report.forecast.skill.means")))
-	t.row(text(p.Say("report.forecast.reliability")), text(p.brief(f.Reliability)), text(p.Say("report.forecast.reliability.means")))
-	t.row(text(p.Say("report.forecast.resolution")), text(p.brief(f.Resolution)), text(p.Say("report.forecast.resolution.means")))
-	t.row(text(p.Say("report.forecast.uncertainty")), text(p.brief(f.Uncertainty)), text(p.Say("report.forecast.uncertainty.means")))
+	for _, row := range []struct {
+		key   string
+		value units.Maybe
+	}{
+		{"brier", units.Some(f.Brier)}, {"average", units.Some(f.AverageBrier)}, {"skill", f.AgainstAverage}, {"reliability", units.Some(f.Reliability)},
+		{"resolution", units.Some(f.Resolution)}, {"uncertainty", units.Some(f.Uncertainty)}, {"within", units.Some(f.Within)},
+	} {
+		t.row(text(p.Say("report.forecast."+row.key)), text(p.maybe(row.value)), text(p.Say("report.forecast."+row.key+".means")))
+	}
 	s.show(t)
 	bins := p.table(p.Say("report.forecast.bins"), "odds-given", "#mean-odds", "#starts", "#strikes", "#came", "worth")
 	var rows []span

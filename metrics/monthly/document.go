@@ -126,6 +126,8 @@ func (p *writer) moment(t time.Time) string {
 	return t.In(p.Zone).Format(layout)
 }
 
+func (p *writer) date(t time.Time) string { return t.In(p.Zone).Format(time.DateOnly) }
+
 // Numbers.
 
 func (p *writer) number(v float64, digits int) string {

@@ -13,6 +13,7 @@ type drawing struct {
 	Width, Height float64
 	Title         string // for those who do not see it
 	Text          string // what it shows, likewise
+	Legend        string // how to read it, for all; empty when that goes without saying
 	marks         []mark
 }
 
@@ -94,6 +95,9 @@ const (
 	axisRoom   = 30.0 // below, for its numbers
 	labelRoom  = 168.0
 	valueRoom  = 150.0
+
+	letterWidth = 6.8 // of a label, on average
+	mostLetters = 40
 )
 
 // shorten cuts a text that would run out of its place.
@@ -134,7 +138,7 @@ type span struct {
 
 // intervals draws values with their intervals, a row each.
 func (p *writer) intervals(title, text, unit string, rows []span) *drawing {
-	d := &drawing{Width: chartWidth, Height: float64(len(rows))*rowHeight + axisRoom + 18, Title: title, Text: text}
+	d := &drawing{Width: chartWidth, Height: float64(len(rows))*rowHeight + axisRoom + 18, Title: title, Text: text, Legend: text}
 	most := reach(rows)
 	left, right, bottom := labelRoom, chartWidth-valueRoom, float64(len(rows))*rowHeight+4
 	at := func(v float64) float64 { return left + (right-left)*min(1, v/most) }
@@ -255,6 +259,54 @@ func (p *writer) control(title, text, unit string, center float64, points []plot
 	return d
 }
 
+// growth is strikes over starts, and the curve λ·t^β where lambda is not 0.
+type growth struct {
+	points       [][2]float64 // starts, strikes
+	end, strikes float64      // all of both
+	beta, lambda float64
+}
+
+// curveSteps is of how many straight pieces a curve is made.
+const curveSteps = 48
+
+// growth draws strikes over starts. A straight row of points means that nothing
+// changes; one that bends down, that strikes become rarer.
+func (p *writer) growth(title, text string, g growth) *drawing {
+	const height, top = 210.0, 22.0
+	d := &drawing{Width: chartWidth, Height: height + 48, Title: title, Text: text, Legend: text}
+	left, right := 52.0, chartWidth-92
+	x := func(v float64) float64 { return left + (right-left)*v/max(1, g.end) }
+	y := func(v float64) float64 { return height - (height-top)*v/max(1, g.strikes) }
+	for by, i := max(1, step(g.strikes)), 0.0; i*by <= g.strikes; i++ {
+		d.line("grid", left, y(i*by), right, y(i*by))
+		d.word("quiet", atEnd, left-6, y(i*by)+4, p.number(i*by, 0))
+	}
+	for by, i := max(1, step(g.end)), 0.0; i*by <= g.end; i++ {
+		d.line("axis", x(i*by), height, x(i*by), height+4)
+		d.word("quiet", atMiddle, x(i*by), height+17, p.number(i*by, 0))
+	}
+	d.word("quiet", atStart, 4, 11, p.Say("report.col.strikes"))
+	d.word("quiet", atMiddle, (left+right)/2, height+34, p.Say("report.chart.growth.unit"))
+	expected := func(i int) (at, n float64) {
+		at = g.end * float64(i) / curveSteps
+		return at, g.lambda * math.Pow(at, g.beta)
+	}
+	for i := 1; g.lambda > 0 && i <= curveSteps; i++ {
+		from, before := expected(i - 1)
+		to, after := expected(i)
+		d.line("sum", x(from), y(before), x(to), y(after))
+	}
+	if g.lambda > 0 {
+		d.word("quiet", atStart, right+6, y(g.strikes)+4, p.Say("report.chart.growth.curve"))
+	}
+	for _, q := range g.points {
+		d.sign(dot, "inside", x(q[0]), y(q[1]))
+	}
+	d.line("axis", left, height, right, height)
+	d.line("axis", left, top, left, height)
+	return d
+}
+
 // apart moves a label away from another one that it would lie on.
 func apart(y, other float64) float64 {
 	if math.Abs(y-other) < 13 {
@@ -271,8 +323,13 @@ type piece struct {
 
 // pareto draws shares as bars, and their sum as a line from bar to bar.
 func (p *writer) pareto(title, text string, list []piece) *drawing {
-	d := &drawing{Width: chartWidth, Height: float64(len(list))*rowHeight + axisRoom + 18, Title: title, Text: text}
-	left, right, bottom := labelRoom, chartWidth-valueRoom, float64(len(list))*rowHeight+4
+	d := &drawing{Width: chartWidth, Height: float64(len(list))*rowHeight + axisRoom + 18, Title: title, Text: text, Legend: text}
+	most := 0
+	for _, b := range list {
+		most = max(most, utf8.RuneCountInString(b.label))
+	}
+	letters := min(most, mostLetters)
+	left, right, bottom := max(labelRoom, letterWidth*float64(letters)+14), chartWidth-valueRoom, float64(len(list))*rowHeight+4
 	at := func(share float64) float64 { return left + (right-left)*share }
 	for i := range 5 {
 		share := float64(i) / 4
@@ -282,7 +339,7 @@ func (p *writer) pareto(title, text string, list []piece) *drawing {
 	d.word("quiet", atMiddle, (left+right)/2, bottom+30, p.Say("report.chart.share"))
 	y := func(i int) float64 { return 4 + rowHeight*(float64(i)+0.5) }
 	for i, b := range list {
-		d.word("label", atEnd, left-10, y(i)+4, shorten(b.label, 23))
+		d.word("label", atEnd, left-10, y(i)+4, shorten(b.label, max(23, letters)))
 		d.add(mark{shape: box, x: left, y: y(i) - 8, x2: at(b.share), y2: y(i) + 8, look: "bar"})
 		d.word("quiet", atStart, right+12, y(i)+4, b.text)
 	}

@@ -180,9 +180,14 @@ func (l *ledger) ofTrend(r *reliability.Report) {
 	l.count("strikes", "", "strikes", uint64(t.Strikes))
 	l.count("starts", "", "starts", t.Starts)
 	l.estimate("beta", "", "1", t.Beta, uint64(t.Strikes))
+	l.add("lambda", "", "1", t.Lambda)
 	l.estimate("starts_between_strikes_now", "", "starts", t.Between, uint64(t.Strikes))
 	l.add("cramer_von_mises", "", "1", t.Cramer)
 	l.add("cramer_von_mises_limit", "", "1", t.CramerLimit)
+	for _, q := range t.Points {
+		l.add("strike_at_start", strconv.Itoa(q.Strikes), "starts", units.Some(q.Starts+0.5))
+		l.add("strikes_expected", strconv.Itoa(q.Strikes), "strikes", q.Model)
+	}
 }
 
 func (l *ledger) ofCharts(r *reliability.Report) {
@@ -246,8 +251,8 @@ func (l *ledger) ofRest(r *reliability.Report) {
 			name  string
 			value units.Maybe
 		}{
-			{"brier", units.Some(f.Brier)}, {"skill", f.Skill}, {"reliability", units.Some(f.Reliability)},
-			{"resolution", units.Some(f.Resolution)}, {"uncertainty", units.Some(f.Uncertainty)},
+			{"brier", units.Some(f.Brier)}, {"brier_of_average", units.Some(f.AverageBrier)}, {"skill_against_average", f.AgainstAverage}, {"skill", f.Skill}, {"reliability", units.Some(f.Reliability)},
+			{"resolution", units.Some(f.Resolution)}, {"uncertainty", units.Some(f.Uncertainty)}, {"within", units.Some(f.Within)},
 		} {
 			l.list = append(l.list, figure{section: l.section, name: v.name, unit: "1", value: v.value, n: n, note: f.Words})
 		}

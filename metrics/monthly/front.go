@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"strings"
 
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
@@ -16,15 +17,15 @@ func (p *writer) summary() section {
 	s := section{ID: "summary", Title: p.Say("report.summary")}
 	f := &p.r.Front
 	s.Blocks = append(s.Blocks, block{Keys: []key{
-		{Name: p.Say("report.key.strikes"), Value: p.count(f.Strikes).Text},
+		{p.Say("report.key.strikes"), p.count(f.Strikes).Text, p.fewStrikes(f.Strikes)},
 		{Name: p.Say("report.key.starts"), Value: p.count(f.Starts).Text},
-		{p.Say("report.key.between"), p.estimate(f.StartsBetween), p.said(f.StartsBetween.Words)},
+		p.plain("report.key.between", f.StartsBetween),
 		{p.Say("report.key.waste"), p.number(f.WasteM2, 1) + " m²", prose{Text: p.cost(f.WasteCost)}},
 		{Name: p.Say("report.key.reprints"), Value: p.count(f.Reprints).Text},
-		{p.Say("report.key.prevented"), p.prevented(), p.said(f.Prevented.Words)},
+		p.prevented(&f.Prevented),
 	}})
 	s.say(p.comparison(p.Say("report.before"), f.Before))
-	s.quote(sentence(p.said(f.Prevented.How)))
+	s.quote(p.how(&f.Prevented))
 	if len(f.Next) > 0 {
 		s.Blocks = append(s.Blocks, block{Steps: p.next(f.Next)})
 	} else {
@@ -33,12 +34,62 @@ func (p *writer) summary() section {
 	return s
 }
 
-func (p *writer) prevented() string {
-	e := p.r.Front.Prevented.Estimate
-	if !e.Value.Known() {
-		return p.Say("report.not-estimated")
+// fewStrikes warns of rates from few strikes where they are first counted.
+func (p *writer) fewStrikes(n uint64) prose {
+	if n >= few {
+		return prose{}
 	}
-	return p.estimate(e)
+	return prose{Text: p.Say("report.few-strikes")}
+}
+
+// plain writes an estimate for those who do not read intervals: the figure
+// large, and beside it in words what it may be as well.
+func (p *writer) plain(name string, e reliability.Estimate) key {
+	k := key{Name: p.Say(name), Value: p.maybe(e.Value), Note: p.said(e.Words)}
+	switch {
+	case !e.Value.Known() && e.Low.Known():
+		k.Value = p.Say("report.at-least", p.maybe(e.Low))
+	case e.Value.Known() && e.Low.Known() && e.High.Known():
+		k.Note = p.after(p.Say("report.range", p.maybe(e.Low), p.maybe(e.High)), k.Note)
+	}
+	return k
+}
+
+// after puts a note behind a text of the reader's language.
+func (p *writer) after(text string, note prose) prose {
+	if note.Text != "" {
+		note.Text = text + "; " + note.Text
+		return note
+	}
+	return prose{Text: text}
+}
+
+// prevented gives no figure the look of a result that is none.
+func (p *writer) prevented(e *reliability.Prevented) key {
+	switch {
+	case !e.Value.Known():
+		return key{Name: p.Say("report.key.prevented"), Value: p.Say("report.not-estimated")}
+	case e.Starts == 0:
+		return key{p.Say("report.key.prevented"), "0", prose{Text: p.Say("report.prevented.none")}}
+	case e.Words == reliability.NotShown:
+		return key{p.Say("report.key.prevented"), p.Say("report.not-shown"), prose{Text: p.Say("report.prevented.not-shown", p.maybe(e.Value), p.maybe(e.Low), p.maybe(e.High))}}
+	}
+	k := p.plain("report.key.prevented", e.Estimate)
+	k.Value = p.Say("report.about", k.Value)
+	return k
+}
+
+// how says how strikes prevented were estimated, with an example.
+func (p *writer) how(e *reliability.Prevented) prose {
+	switch {
+	case !e.Value.Known():
+		return sentence(p.said(e.How))
+	case e.Starts == 0:
+		return prose{} // the figure has said it
+	}
+	out := sentence(p.said(e.How))
+	out.Text += " " + p.Say("report.prevented.example")
+	return out
 }
 
 func (p *writer) next(steps []reliability.Step) (list []thing) {
@@ -46,6 +97,9 @@ func (p *writer) next(steps []reliability.Step) (list []thing) {
 		t := thing{Title: p.said(step.Title), Reason: sentence(p.said(step.Reason)), Saving: p.Say("report.saving.unknown")}
 		if step.Saving != nil {
 			t.Saving = p.Say("report.saving", p.money(step.Saving))
+			if p.r.Running {
+				t.Saving = p.Say("report.saving.running", p.money(step.Saving))
+			}
 		}
 		if n, known := step.Strikes.Get(); known {
 			t.Saving += ", " + p.Say("report.saving.strikes", p.brief(n))
@@ -208,50 +262,94 @@ func (p *writer) listStrikes(s *section) {
 // trend says whether strikes become rarer.
 func (p *writer) trend() section {
 	s := section{ID: "trend", Title: p.Say("report.trend")}
-	t := p.r.Trend
+	t := &p.r.Trend
 	s.say(p.Say("report.trend.says", t.Strikes, t.Starts) + " " + p.said(t.Words).Text + ".")
-	if !t.Beta.Value.Known() {
-		return s
-	}
-	if t.Fits {
+	told := t.Words != reliability.TooFew
+	switch {
+	case !told:
+		s.say(p.Say("report.trend.too-few"))
+	case t.Fits:
 		s.say(p.Say("report.trend.fits"))
-	} else {
+	default:
 		s.say(p.Say("report.trend.fits-not"))
+	}
+	p.showStrikes(&s, told)
+	if !told {
+		return s
 	}
 	figures := p.table(p.Say("report.trend.figures"), "figure", "#value", "meaning")
 	figures.row(text("β"), text(p.estimate(t.Beta)), text(p.Say("report.trend.beta")))
+	figures.row(text("λ"), text(p.maybe(t.Lambda)), text(p.Say("report.trend.lambda")))
 	figures.row(text(p.Say("report.key.between")), text(p.estimate(t.Between)), text(p.Say("report.trend.between")))
 	figures.row(text("Cramér-von Mises"), text(p.maybe(t.Cramer)), text(p.Say("report.trend.cramer", p.maybe(t.CramerLimit))))
 	s.show(figures)
 	return s
 }
 
-// charts are the control charts.
+// showStrikes draws strikes over starts, with the model's curve if it tells
+// anything.
+func (p *writer) showStrikes(s *section, model bool) {
+	t := &p.r.Trend
+	columns, legend := []string{"date", "#at-start", "#strikes"}, "report.chart.growth"
+	g := growth{end: float64(t.Starts - t.SinceStart), strikes: float64(t.Strikes)}
+	if model {
+		columns, legend = append(columns, "#expected"), "report.chart.growth-model"
+		g.beta, g.lambda = t.Beta.Value.Or(0), t.Lambda.Or(0)
+	}
+	list := p.table(p.Say("report.chart.growth.title"), columns...)
+	for _, q := range t.Points {
+		at := cell{prose{Text: p.number(q.Starts+0.5, 0)}, units.Some(q.Starts + 0.5)}
+		row := []cell{text(p.date(q.At)), at, p.count(uint64(q.Strikes))}
+		if model {
+			row = append(row, cell{prose{Text: p.maybe(q.Model)}, q.Model})
+		}
+		list.row(row...)
+		g.points = append(g.points, [2]float64{q.Starts, float64(q.Strikes)})
+	}
+	s.draw(p.growth(list.Title, p.Say(legend), g), list)
+}
+
+// fewPoints is from how many on a control chart is drawn: a value from judgement.
+const fewPoints = 5
+
+// charts are the control charts. Those of hardly a point are named only.
 func (p *writer) charts() section {
 	s := section{ID: "charts", Title: p.Say("report.charts")}
 	if len(p.r.Charts) == 0 {
 		return s
 	}
 	s.say(p.Say("report.charts.intro"))
-	for _, c := range p.r.Charts {
-		title := p.Name("report.chart", c.Name+".title", c.Title)
-		unit := p.Name("report.chart", c.Name+".unit", c.Unit)
-		words := p.said(c.Words).Text
-		t := p.table(title, "date", "#value", "#low", "#high", "beyond")
-		var points []plotted
-		for _, q := range c.Points {
-			beyond := ""
-			if q.Beyond {
-				beyond = p.Say("report.yes")
-			}
-			t.row(text(q.Label), cell{prose{Text: p.brief(q.Value)}, units.Some(q.Value)}, cell{prose{Text: p.brief(q.Low)}, units.Some(q.Low)},
-				cell{prose{Text: p.brief(q.High)}, units.Some(q.High)}, text(beyond))
-			points = append(points, plotted{q.Label, q.Value, q.Low, q.High, q.Beyond})
+	var left []string
+	for i := range p.r.Charts {
+		if c := &p.r.Charts[i]; len(c.Points) >= fewPoints {
+			p.showChart(&s, c)
+		} else {
+			left = append(left, p.Name("report.chart", c.Name+".title", c.Title))
 		}
-		s.draw(p.control(title, words, unit, c.Center, points), t)
-		s.say(p.Name("report.chart", c.Name+".text", "") + " " + p.Say("report.chart.here", words))
+	}
+	if len(left) > 0 {
+		s.say(p.Say("report.charts.left", fewPoints, strings.Join(left, ", ")))
 	}
 	return s
+}
+
+func (p *writer) showChart(s *section, c *reliability.Series) {
+	title := p.Name("report.chart", c.Name+".title", c.Title)
+	unit := p.Name("report.chart", c.Name+".unit", c.Unit)
+	words := p.said(c.Words).Text
+	t := p.table(title, "date", "#value", "#low", "#high", "beyond")
+	var points []plotted
+	for _, q := range c.Points {
+		beyond := ""
+		if q.Beyond {
+			beyond = p.Say("report.yes")
+		}
+		t.row(text(q.Label), cell{prose{Text: p.brief(q.Value)}, units.Some(q.Value)}, cell{prose{Text: p.brief(q.Low)}, units.Some(q.Low)},
+			cell{prose{Text: p.brief(q.High)}, units.Some(q.High)}, text(beyond))
+		points = append(points, plotted{q.Label, q.Value, q.Low, q.High, q.Beyond})
+	}
+	s.draw(p.control(title, words, unit, c.Center, points), t)
+	s.say(p.Name("report.chart", c.Name+".text", "") + " " + p.Say("report.chart.here", words))
 }
 
 // or writes a dash for what is not there.

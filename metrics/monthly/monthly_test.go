@@ -26,7 +26,9 @@ import (
 	"rollwarden/metrics/monthly"
 	"rollwarden/metrics/web"
 	"rollwarden/rules/floor"
+	"rollwarden/rules/plant"
 	"rollwarden/rules/reliability"
+	"rollwarden/rules/units"
 )
 
 var update = flag.Bool("update", false, "write the generated files anew")
@@ -333,7 +335,11 @@ func TestPDF(t *testing.T) {
 func contentsAreTrue(t *testing.T, words web.Pen, pages []string) {
 	t.Helper()
 	found := 0
-	for _, m := range regexp.MustCompile(`(?m)^ *(\S.*?) {2,}(\d+)$`).FindAllStringSubmatch(pages[1], -1) {
+	contents, _, ended := strings.Cut(pages[1], strings.Join(strings.Fields(words.Say("adviser"))[:2], " "))
+	if !ended {
+		t.Fatalf("no adviser's note under the contents:\n%s", pages[1])
+	}
+	for _, m := range regexp.MustCompile(`(?m)^ *(\S.*?) {2,}(\d+)$`).FindAllStringSubmatch(contents, -1) {
 		n, err := strconv.Atoi(m[2])
 		if err != nil || n < 1 || n > len(pages) {
 			t.Fatalf("the contents name page %s", m[2])
@@ -447,6 +453,9 @@ func TestGerman(t *testing.T) {
 	phrases := kit(t, later).Phrases()
 	sentences := []string{
 		reliability.TooFew, reliability.TrendBetter, reliability.TrendWorse, reliability.TrendFlat, reliability.TrendNotPower,
+		reliability.NothingElse, reliability.NotShown, "the odds told more than the average of the starts before", "the odds told no more than the average of the starts before",
+		`Find out why nobody acts on the alarm "Dry air"`, "it was announced 12 times of 40, 30 %, and mostly not acknowledged: alarms that are not heeded hide others",
+		"Leave low-grade film uncut where another run follows on the roll, instead of cutting and advancing it",
 		"no starts", "no strike; at least the lower limit", "few strikes: only the interval tells",
 		"fewer strikes per start than in the 3 months before", "more strikes per start than with nothing done", "fewer strikes per start than before; what else changed then, figures cannot tell",
 		"not estimated: no odds were given", "no alarm was announced", "more than a person can manage", "a load that can be managed on average, with floods in between", "a load that can be managed",
@@ -461,6 +470,60 @@ func TestGerman(t *testing.T) {
 		if _, ok := phrases.In("de", s); !ok {
 			t.Errorf("no German for %q", s)
 		}
+	}
+}
+
+// TestGermanNamesHazards wants the title of a hazard in a step to be the reader's,
+// and no code of the program's in it.
+func TestGermanNamesHazards(t *testing.T) {
+	got, ok := kit(t, later).Phrases().In("de", `Find out why nobody acts on the alarm "Dry air"`)
+	if want := kit(t, later).PenIn("de").Say("phrase.dry-air.title"); !ok || !strings.Contains(got, want) {
+		t.Errorf("got %q, want %q in it", got, want)
+	}
+}
+
+// TestPreventedInWords wants no figure on the first page where nothing is shown,
+// but what is known of it in words.
+func TestPreventedInWords(t *testing.T) {
+	e := edition(t)
+	e.Report.Front.Prevented = reliability.Prevented{
+		Estimate: reliability.Estimate{Value: units.Some(-1.21), Low: units.Some(-8.4), High: units.Some(15.5), Words: reliability.NotShown}, Starts: 40,
+		How: "estimated, not counted: over the 40 starts that were warned of and treated, the odds of a strike untreated less the odds as treated",
+	}
+	for lang, want := range map[string]string{
+		"en": "Strikes that alarms prevented: not shown  (the best guess is -1.21, but the odds are so little known that anything from -8.40 to 15.5 fits",
+		"de": "Durch Alarme verhinderte Crashs: nicht gezeigt  (am ehesten -1,21, aber",
+	} {
+		if text := press(t, lang).Text(e); !strings.Contains(text, want) {
+			t.Errorf("no %q in\n%s", want, text)
+		}
+	}
+}
+
+// TestTreatmentsArePricedByMachine works two advances out by hand, at 1.20 USD a
+// m² and 10 s of a person at 30 USD an hour: from the print line 35 mm past the
+// cure exit, 1.37 m wide. A machine that nobody configured takes the longer path,
+// and film with a price of its own has that one.
+func TestTreatmentsArePricedByMachine(t *testing.T) {
+	s := site()
+	s.Machines = append(s.Machines, plant.Machine{Site: "quay", Name: "plover", Path: plant.Path{CureEntryMM: 300, CureExitMM: 565}, MaxWidthMM: 1370})
+	price := monthly.ParamsOf(s)(nil).TreatmentCost
+	for _, row := range []struct {
+		site, machine, stock, treatment, want string
+	}{
+		{"north", "heron", "MONO-GLOSS-137", "advance", "0.68 USD"}, // 0.365 · 1.37 · 1.20 + 0.0833
+		{"quay", "plover", "MONO-GLOSS-137", "advance", "1.07 USD"}, // 0.600 · 1.37 · 1.20 + 0.0833
+		{"quay", "stray", "", "advance", "1.07 USD"},
+		{"north", "heron", "POLY-GLOSS-137", "advance", "1.38 USD"}, // 0.365 · 1.37 · 2.60 + 0.0833
+		{"quay", "plover", "MONO-GLOSS-137", "leader", "0.65 USD"},
+	} {
+		got, ok := price(&reliability.Start{Entry: reliability.Entry{Site: row.site, Machine: row.machine}, Stock: row.stock}, row.treatment)
+		if !ok || got.String() != row.want {
+			t.Errorf("%+v: got %v, %v", row, got, ok)
+		}
+	}
+	if _, ok := price(&reliability.Start{}, "none"); ok {
+		t.Error("doing nothing has a price")
 	}
 }
 
@@ -490,7 +553,7 @@ func TestSmallNumbersSaySo(t *testing.T) {
 	}
 	text := press(t, "en").Text(&monthly.Edition{Report: r, Month: march})
 	page := string(write(t, &monthly.Edition{Report: r, Month: march}, "en", "html"))
-	if r.Front.Starts > 5 || !strings.Contains(text, "too few to tell") || strings.Count(page, "too few to tell") < 5 {
+	if r.Front.Starts > 5 || !strings.Contains(text, "fewer than 5") || !strings.Contains(text, "only the interval tells") || strings.Count(page, "too few to tell") < 5 {
 		t.Errorf("a month of %d starts tells too much:\n%s", r.Front.Starts, text)
 	}
 }

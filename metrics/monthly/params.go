@@ -10,10 +10,10 @@ import (
 	"rollwarden/rules/film"
 	"rollwarden/rules/floor"
 	"rollwarden/rules/hazard"
+	"rollwarden/rules/plant"
 	"rollwarden/rules/reliability"
 	"rollwarden/rules/remedy"
 	"rollwarden/rules/risk"
-	"rollwarden/rules/units"
 )
 
 // ParamsOf returns what the reports of a site are computed with: its prices, and
@@ -25,51 +25,38 @@ func ParamsOf(site rules.Site) func(before *floor.State) reliability.Params {
 		if site.Advisor == nil {
 			return p
 		}
-		var odds remedy.Odds = site.Advisor.Odds
-		if site.Learn != nil && before != nil {
-			odds = site.Learn(cells(before))
+		var known []risk.Cell
+		if before != nil {
+			known = rules.Cells(before)
 		}
-		p.Odds = odds.Strike
-		p.Calibration = func(starts []*reliability.Start) *risk.Calibration { return calibrate(odds, starts) }
-		costs, cheap := site.Advisor.Costs, cheapFilm(site.Films)
-		p.StrikeCost = money(site.Advisor.StrikePrice(cheap, costs.StrikeReprint), costs.Currency)
-		p.TreatmentCost = treatments(site, cheap)
+		learn := site.Learn
+		if learn == nil {
+			learn = func([]risk.Cell) remedy.Odds { return site.Advisor.Odds }
+		}
+		p.Odds = learn(known).Strike
+		p.Calibration = func(outcomes []risk.Outcome) risk.Record {
+			w := risk.Walk{Before: known, Fit: func(c []risk.Cell) func(risk.Start) float64 { return mean(learn(c)) }, StrikeFits: strikeFits}
+			return risk.Score(w.Foretell(outcomes), risk.DefaultEdges())
+		}
+		prices := pricesOf(site)
+		p.StrikeCost = money(site.Advisor.StrikePrice(prices.cheap, prices.costs.StrikeReprint), prices.costs.Currency)
+		p.TreatmentCost = prices.treatment
 		return p
 	}
 }
 
-// calibrate holds the odds against what came; nil without a start.
-func calibrate(odds remedy.Odds, starts []*reliability.Start) *risk.Calibration {
-	if len(starts) == 0 {
-		return nil
-	}
-	forecasts := make([]risk.Forecast, len(starts))
-	for i, s := range starts {
-		forecasts[i] = risk.Forecast{P: odds.Strike(s.Case(s.Treatment)).P, Struck: s.Strikes > 0}
-	}
-	c := risk.Calibrate(forecasts, risk.DefaultEdges())
-	return &c
-}
+// strikeFits is how many of a month's strikes are learnt at once when its odds
+// are walked through again, as the watch did with each. A fit of a large shop's
+// year takes a tenth of a second, and so a month of very many strikes is learnt
+// of in larger steps from then on.
+const strikeFits = 40
 
-// cells lays the starts of a floor out for the model of the odds.
-func cells(f *floor.State) []risk.Cell {
-	var out []risk.Cell
-	for _, m := range f.Sorted() {
-		for _, k := range m.Tally.Kinds {
-			out = append(out, risk.Cell{
-				Class: k.Class, Treatment: k.Treatment.String(), Site: m.Site, Machine: m.Name,
-				RH: risk.RHBand(measured(k.RHPct)), Cure: risk.CureBand(measured(k.CureC)), Starts: k.Starts, Strikes: k.Strikes,
-			})
-		}
+// mean is the quickest way to the odds alone.
+func mean(odds remedy.Odds) func(risk.Start) float64 {
+	if quick, ok := odds.(remedy.Averager); ok {
+		return quick.Mean
 	}
-	return out
-}
-
-func measured(v int) units.Maybe {
-	if v == floor.Unmeasured {
-		return units.Maybe{}
-	}
-	return units.Some(float64(v))
+	return func(s risk.Start) float64 { return odds.Strike(s).P }
 }
 
 // cheapFilm is low-grade film with a price, if the shop gives one.
@@ -87,28 +74,69 @@ func cheapFilm(films *film.Catalogue) film.Film {
 	return cheap
 }
 
-// treatments prices the treatments of an edge that have a price of their own: of
-// each, the work and what is used up. An advance is reckoned from the print line
-// to past the cure exit, of the longest path and at full width.
-func treatments(site rules.Site, cheap film.Film) map[string]currency.Amount {
-	costs, advance := site.Advisor.Costs, 0.0
-	margin := hazard.DefaultSettings().AdvanceMarginMM
-	for _, m := range site.Machines {
-		m2 := film.Area(m.Path.ClearAdvance(0, margin)/1000, m.MaxWidthMM)
-		if c, err := cheap.Cost(m2); err == nil {
-			advance = max(advance, number(c))
+// prices are what treatments of an edge cost at a site.
+type prices struct {
+	rules.Site
+	costs   plant.Costs
+	cheap   film.Film                // where the film of a start is not known, or has no price
+	advance map[hazard.Place]float64 // m² of one, as far as asked for
+}
+
+func pricesOf(site rules.Site) *prices {
+	return &prices{Site: site, costs: site.Advisor.Costs, cheap: cheapFilm(site.Films), advance: map[hazard.Place]float64{}}
+}
+
+// treatment prices one that has a price of its own: the work and what is used
+// up. An advance is along the machine's own path, of the start's own film.
+func (p *prices) treatment(s *reliability.Start, code string) (currency.Amount, bool) {
+	labour, cost := number(p.costs.LabourPerHour)/3600, 0.0
+	switch code {
+	case "advance":
+		cost = p.film(s) + labour*p.costs.AdvanceWorkS
+	case "leader":
+		cost = number(p.costs.LeaderTape) + labour*p.costs.LeaderWorkS
+	case "shaped-edge":
+		cost = labour * p.costs.ShapeWorkS
+	default:
+		return currency.Amount{}, false
+	}
+	return money(cost, p.costs.Currency), true
+}
+
+// film is what the film of an advance costs.
+func (p *prices) film(s *reliability.Start) float64 {
+	f := p.cheap
+	if p.Films != nil {
+		if own := p.Films.Lookup(s.Stock, s.Class); own.PricePerM2.CurrencyCode() == p.costs.Currency {
+			f = own
 		}
 	}
-	labour := number(costs.LabourPerHour) / 3600
-	out := map[string]currency.Amount{}
-	for code, cost := range map[string]float64{
-		"advance":     advance + labour*costs.AdvanceWorkS,
-		"leader":      number(costs.LeaderTape) + labour*costs.LeaderWorkS,
-		"shaped-edge": labour * costs.ShapeWorkS,
-	} {
-		out[code] = money(cost, costs.Currency)
+	cost, err := f.Cost(p.advanced(hazard.Place{Site: s.Site, Machine: s.Machine, Stock: s.Stock, Class: s.Class}))
+	if err != nil {
+		return 0
 	}
-	return out
+	return number(cost)
+}
+
+// advanced is the film from the print line to as far past the cure exit as the
+// rule book wants it, at full width, in m². For a machine that is not configured
+// it is the most that any takes.
+func (p *prices) advanced(at hazard.Place) float64 {
+	if m2, known := p.advance[at]; known {
+		return m2
+	}
+	margin, most := p.Book.Resolve(at).AdvanceMarginMM, 0.0
+	for i := range p.Machines {
+		m := &p.Machines[i]
+		m2 := film.Area(m.Path.ClearAdvance(0, margin)/1000, m.MaxWidthMM)
+		if m.Site == at.Site && m.Name == at.Machine {
+			most = m2
+			break
+		}
+		most = max(most, m2)
+	}
+	p.advance[at] = most
+	return most
 }
 
 func number(a currency.Amount) float64 {

@@ -68,7 +68,6 @@ func (p *Press) set(d *document, contents map[string]int, total int, made time.T
 		if i == 1 {
 			s.pdf.AddPage()
 			s.listContents()
-			s.pdf.AddPage()
 		}
 		s.section(sec, i == 0)
 	}
@@ -262,14 +261,18 @@ func (s *paper) steps(list []thing) {
 // figure draws a chart from the same marks as the SVG.
 func (s *paper) figure(d *drawing) {
 	scale := textWidth / d.Width
-	s.room(d.Height*scale + 10)
+	s.room(d.Height*scale + 16)
 	s.heading(d.Title, 0)
 	top := s.pdf.GetY()
 	for _, m := range d.marks {
 		s.mark(m, scale, top)
 	}
 	s.pdf.SetDashPattern(nil, 0)
-	s.pdf.SetY(top + d.Height*scale + 3)
+	s.pdf.SetY(top + d.Height*scale + 1)
+	if d.Legend != "" {
+		s.write(d.Legend, sideMargin, textWidth, 8, "", quiet)
+	}
+	s.skip(2)
 }
 
 func (s *paper) mark(m mark, scale, top float64) {

@@ -172,6 +172,32 @@ func money(x float64, code string) *currency.Amount {
 	return &a
 }
 
+// treating adds up what a treatment of starts costs; ok is false when one of
+// them has no price.
+func (v *view) treating(treatment string, starts []*Start) (sum float64, code string, ok bool) {
+	if v.TreatmentCost == nil || len(starts) == 0 {
+		return 0, "", false
+	}
+	for _, s := range starts {
+		cost, known := v.TreatmentCost(s, treatment)
+		if !known {
+			return 0, "", false
+		}
+		sum, code = sum+amount(cost), cost.CurrencyCode()
+	}
+	return sum, code, true
+}
+
+// meanCost is what one treatment costs, by the mean of starts; nil when not
+// known.
+func (v *view) meanCost(treatment string, starts []*Start) *currency.Amount {
+	sum, code, ok := v.treating(treatment, starts)
+	if !ok {
+		return nil
+	}
+	return money(sum/float64(len(starts)), code)
+}
+
 // Tables.
 
 func (v *view) eachMachine() []MachineFigures {
@@ -366,9 +392,7 @@ func (v *view) remedies() (out []Remedy) {
 			against := compare(r.Struck, r.Starts, none.Struck, none.Starts, "than with nothing done")
 			r.Against = &against
 		}
-		if cost, known := v.TreatmentCost[name]; known {
-			r.Cost = &cost
-		}
+		r.Cost = v.meanCost(name, where(v.starts, func(r recorded) bool { s := r.(*Start); return s.Class.LowGrade() && s.Treatment == name }))
 		out = append(out, *r)
 	}
 	slices.SortStableFunc(out, func(a, b Remedy) int {
@@ -381,7 +405,11 @@ func (v *view) remedies() (out []Remedy) {
 // the exact test does not bear out.
 func compare(strikes, starts, beforeStrikes, beforeStarts uint64, than string) Comparison {
 	c := Comparison{Strikes: strikes, Starts: starts, BeforeStrikes: beforeStrikes, BeforeStarts: beforeStarts, Words: TooFew}
-	if starts == 0 || beforeStarts == 0 || strikes+beforeStrikes == 0 {
+	switch {
+	case beforeStarts == 0:
+		c.Words = NothingElse
+		return c
+	case starts == 0 || strikes+beforeStrikes == 0:
 		return c
 	}
 	r := RateRatio(strikes, float64(starts), beforeStrikes, float64(beforeStarts), Confidence)
@@ -471,23 +499,31 @@ func shares(counts map[string]uint64) []Bar {
 }
 
 func (v *view) forecast() *Forecast {
-	if v.Calibration == nil {
+	if v.Calibration == nil || len(v.starts) == 0 {
 		return nil
 	}
-	c := v.Calibration(v.starts)
-	if c == nil {
-		return nil
+	outcomes := make([]risk.Outcome, len(v.starts))
+	for i, s := range v.starts {
+		outcomes[i] = risk.Outcome{Start: s.Case(s.Treatment), Struck: s.Strikes > 0, At: s.At}
 	}
-	return forecastOf(c)
+	return forecastOf(v.Calibration(outcomes))
 }
 
-func forecastOf(c *risk.Calibration) *Forecast {
+func forecastOf(r risk.Record) *Forecast {
+	c := &r.Model
 	f := &Forecast{
-		Starts: c.Starts, Strikes: c.Strikes, Brier: c.Brier, Reliability: c.Reliability, Resolution: c.Resolution, Uncertainty: c.Uncertainty,
-		Skill: c.Skill, Words: TooFew,
+		Starts: c.Starts, Strikes: c.Strikes, Brier: c.Brier, AverageBrier: r.Average.Brier,
+		Reliability: c.Reliability, Resolution: c.Resolution, Uncertainty: c.Uncertainty, Within: c.Within, Skill: c.Skill, Words: TooFew,
 	}
-	if c.Strikes >= fewEvents {
-		f.Words = "the odds that were given, against what came"
+	if f.AverageBrier > 0 {
+		f.AgainstAverage = units.Some(1 - f.Brier/f.AverageBrier)
+	}
+	switch {
+	case f.Strikes < fewEvents:
+	case f.Brier < f.AverageBrier:
+		f.Words = "the odds told more than the average of the starts before"
+	default:
+		f.Words = "the odds told no more than the average of the starts before"
 	}
 	for _, b := range c.Bins {
 		if b.Starts > 0 {

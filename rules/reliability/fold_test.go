@@ -112,7 +112,10 @@ func params(t testing.TB) reliability.Params {
 	}
 	return reliability.Params{
 		Films: films, Odds: risk.DefaultPrior().Strike, StrikeCost: usd("90.40"),
-		TreatmentCost: map[string]currency.Amount{"advance": usd("0.60"), "leader": usd("0.65")},
+		TreatmentCost: func(_ *reliability.Start, treatment string) (currency.Amount, bool) {
+			a, ok := map[string]currency.Amount{"advance": usd("0.60"), "leader": usd("0.65")}[treatment]
+			return a, ok
+		},
 	}
 }
 

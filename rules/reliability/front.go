@@ -3,12 +3,12 @@ package reliability
 import (
 	"cmp"
 	"fmt"
-	"maps"
 	"math"
 	"slices"
 
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
+	"rollwarden/rules/hazard"
 	"rollwarden/rules/units"
 )
 
@@ -30,6 +30,9 @@ func (v *view) front() Front {
 	return f
 }
 
+// NotShown says that an interval of strikes prevented reaches zero.
+const NotShown = "not shown: no strike prevented at all fits the odds as well"
+
 // prevented sums odds over the starts that were warned of and treated. Its ends
 // take every start at the same end of its odds at once, which is wider than 95 %:
 // what the odds of different starts have wrong is mostly the same thing.
@@ -45,17 +48,21 @@ func (v *view) prevented() Prevented {
 			continue
 		}
 		bare, done := v.Odds(s.Case(untreated)), v.Odds(s.Case(s.Treatment))
-		sum += bare.P - done.P
-		low += max(0, bare.Low-done.High)
-		high += max(0, bare.High-done.Low)
+		fewer := bare.P - done.P
+		sum += fewer
+		low += min(fewer, bare.Low-done.High) // odds outside their own interval are no reason for a figure outside its
+		high += max(fewer, bare.High-done.Low)
 	}
 	if v.Odds == nil {
 		return p
 	}
 	p.Value, p.Low, p.High = units.Some(sum), units.Some(low), units.Some(high)
 	p.How = fmt.Sprintf("estimated, not counted: over the %d starts that were warned of and treated, the odds of a strike untreated less the odds as treated", p.Starts)
-	if p.Starts < fewEvents {
+	switch {
+	case p.Starts < fewEvents:
 		p.Words = TooFew
+	case low <= 0:
+		p.Words = NotShown
 	}
 	return p
 }
@@ -90,16 +97,16 @@ func (v *view) treatMore() []Step {
 	}
 	var best []Step
 	most := 0.0
-	for _, treatment := range slices.Sorted(maps.Keys(v.TreatmentCost)) {
-		if !slices.Contains(floor.Treatments, treatment) || treatment == untreated {
+	for _, treatment := range floor.Treatments {
+		cost, _, priced := v.treating(treatment, bare)
+		if !priced || treatment == untreated {
 			continue
 		}
 		fewer := 0.0
 		for _, s := range bare {
 			fewer += v.Odds(s.Case(untreated)).P - v.Odds(s.Case(treatment)).P
 		}
-		saving := fewer*amount(v.StrikeCost) - float64(len(bare))*amount(v.TreatmentCost[treatment])
-		if saving > most {
+		if saving := fewer*amount(v.StrikeCost) - cost; saving > most {
 			most, best = saving, []Step{v.treat(treatment, bare, fewer, saving)}
 		}
 	}
@@ -116,7 +123,7 @@ func (v *view) treat(treatment string, bare []*Start, fewer, saving float64) Ste
 		Title:  fmt.Sprintf("Treat the edge before each start of low-grade film (%s), first on %s", treatment, worst.Name),
 		Saving: money(saving, v.StrikeCost.CurrencyCode()), Strikes: units.Some(fewer),
 		Reason: fmt.Sprintf("%d starts went with a bare edge, %.0f of them on %s; treating them all was worth %.1f strikes at %s each, for %s a start. The odds are an estimate: %s",
-			len(bare), worst.Value, worst.Name, fewer, v.StrikeCost, v.TreatmentCost[treatment], v.Odds(bare[0].Case(untreated)).Basis),
+			len(bare), worst.Value, worst.Name, fewer, v.StrikeCost, v.meanCost(treatment, bare), v.Odds(bare[0].Case(untreated)).Basis),
 	}
 }
 
@@ -125,31 +132,53 @@ func (v *view) treat(treatment string, bare []*Start, fewer, saving float64) Ste
 const halved = 0.5
 
 // wasteLess proposes to halve the costliest waste that has a cause of its own
-// to work on. Strikes have their own step, and an advanced edge is their remedy.
-func (v *view) wasteLess() (out []Step) {
+// to work on. Strikes have their own step. An advance throws film away for a
+// good reason, but a web that is not cut off between two runs needs none.
+func (v *view) wasteLess() []Step {
+	var best []Step
+	most := 0.0
 	for _, c := range v.waste() {
-		if c.Name == "head-strike" || c.Name == "edge-advance" || c.Name == "other" || c.Cost.Amount == nil {
+		if c.Name == "head-strike" || c.Name == "other" || c.Cost.Amount == nil || amount(*c.Cost.Amount) <= most {
 			continue
 		}
-		out = append(out, Step{
-			Title:  "Halve the waste for " + c.Name,
+		title := "Halve the waste for " + c.Name
+		if c.Name == "edge-advance" {
+			title = "Leave low-grade film uncut where another run follows on the roll, instead of cutting and advancing it"
+		}
+		most, best = amount(*c.Cost.Amount), []Step{{
+			Title:  title,
 			Saving: money(halved*amount(*c.Cost.Amount), c.Cost.Amount.CurrencyCode()),
 			Reason: fmt.Sprintf("%s of film, %.0f %% of all waste by area, went for it; that half of it can be had is an assumption", c.Cost.Amount, 100*c.Share),
-		})
+		}}
 	}
-	return out
+	return best
 }
 
-// quieten proposes to settle an alarm that makes up much of all.
+// quieten proposes to settle the alarm that is announced most of those that
+// are mostly neither acknowledged nor followed by a treatment. One that people
+// act on may come often.
 func (v *view) quieten() []Step {
-	top := v.ofHazard()
-	if len(v.rings) < 4*fewEvents || len(top) == 0 || top[0].Share < 0.25 {
-		return nil
+	for _, h := range v.hazards() {
+		share := float64(h.Annunciations) / float64(len(v.rings))
+		if len(v.rings) < 4*fewEvents || share < 0.25 || 2*(h.Acknowledged+h.Treated) >= h.Alarms {
+			continue
+		}
+		return []Step{{
+			Title:  fmt.Sprintf("Find out why nobody acts on the alarm %q", titleOf(h.Hazard)),
+			Reason: fmt.Sprintf("it was announced %d times of %d, %.0f %%, and mostly not acknowledged: alarms that are not heeded hide others", h.Annunciations, len(v.rings), 100*share),
+		}}
 	}
-	return []Step{{
-		Title:  "Find out why " + top[0].Name + " is announced so often",
-		Reason: fmt.Sprintf("%.0f of %d annunciations, %.0f %%: alarms that come often are heeded less", top[0].Value, len(v.rings), 100*top[0].Share),
-	}}
+	return nil
+}
+
+// titleOf is what a hazard is called; its code where the catalogue lacks it.
+func titleOf(code string) string {
+	for i := range hazard.Builtin {
+		if string(hazard.Builtin[i].Code) == code {
+			return hazard.Builtin[i].Title
+		}
+	}
+	return code
 }
 
 // recordMore proposes to record what the figures lack.
@@ -169,6 +198,9 @@ func (v *view) recordMore() (out []Step) {
 	return out
 }
 
+// maxTrendPoints is how many strikes the chart of the trend has.
+const maxTrendPoints = 200
+
 // trend fits the Crow-AMSAA model to the strikes of the whole life. A strike is
 // put in the middle of its start, so that none lies at 0.
 func (v *view) trend() Trend {
@@ -178,22 +210,36 @@ func (v *view) trend() Trend {
 	for i, s := range h.Strikes {
 		positions[i] = max(0.5, float64(s.Starts-h.Dropped)-0.5)
 	}
-	if h.Starts == h.Dropped {
-		return t
+	g, ok := Growth{}, false
+	if h.Starts > h.Dropped {
+		g, ok = Grow(positions, float64(h.Starts-h.Dropped), false, Confidence)
 	}
-	g, ok := Grow(positions, float64(h.Starts-h.Dropped), false, Confidence)
-	if !ok {
-		return t
+	if ok {
+		t.fit(g)
 	}
+	every := max(1, (len(positions)+maxTrendPoints-1)/maxTrendPoints)
+	for i, at := range positions {
+		if (len(positions)-1-i)%every != 0 {
+			continue
+		}
+		p := TrendPoint{At: h.Strikes[i].At, Starts: at, Strikes: i + 1}
+		if ok {
+			p.Model = finite(g.Expected(at))
+		}
+		t.Points = append(t.Points, p)
+	}
+	return t
+}
+
+func (t *Trend) fit(g Growth) {
 	t.Words, t.Fits = g.Meaning(), g.Fits()
-	t.Beta = estimated(g.Beta, g.BetaInterval)
+	t.Beta, t.Lambda = estimated(g.Beta, g.BetaInterval), finite(g.Lambda)
 	mean, i := g.GrowthBetween(Confidence)
 	t.Between = estimated(mean, i)
 	t.Cramer, t.CramerLimit = finite(g.Cramer), units.Some(g.CramerLimit)
 	if t.Words == TooFew {
 		t.Beta.Words, t.Between.Words = TooFew, TooFew
 	}
-	return t
 }
 
 // quantile is the nearest-rank quantile of values that it may sort; unknown

@@ -86,6 +86,9 @@ func cramerLimit(m int) float64 {
 	return 0.162
 }
 
+// Expected is how many failures the model has up to an exposure: λ·t^β.
+func (g Growth) Expected(exposure float64) float64 { return g.Lambda * math.Pow(exposure, g.Beta) }
+
 // Fits reports whether a power law describes the failures.
 func (g Growth) Fits() bool { return g.Cramer <= g.CramerLimit }
 
@@ -96,6 +99,7 @@ const (
 	TrendFlat     = "no trend to be seen"
 	TrendNotPower = "changing, but not steadily one way"
 	TooFew        = "too few to tell"
+	NothingElse   = "nothing to compare with" // of a comparison
 )
 
 // Meaning says in plain words which way the failures go.

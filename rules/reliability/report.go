@@ -14,14 +14,14 @@ import (
 // Params is what a report needs beyond the journal. All of it may be left out;
 // the report then says what it cannot tell.
 type Params struct {
-	Now           time.Time                               // up to when something is known; zero for a period that is over
-	Films         *film.Catalogue                         // for the price of film
-	Odds          func(risk.Start) risk.Estimate          // of a strike, such as remedy.Odds gives them
-	StrikeCost    currency.Amount                         // what a head strike costs
-	TreatmentCost map[string]currency.Amount              // what treating an edge costs, per start, by remedy code
-	PlannedBusyS  func(site, machine string) units.Maybe  // planned busy time of the period, s; nil when not known
-	SilentAfter   time.Duration                           // a machine that says nothing for longer is silent; 72 h when 0
-	Calibration   func(starts []*Start) *risk.Calibration // how the odds given before the period's starts came true
+	Now           time.Time                                                // up to when something is known; zero for a period that is over
+	Films         *film.Catalogue                                          // for the price of film
+	Odds          func(risk.Start) risk.Estimate                           // of a strike, such as remedy.Odds gives them
+	StrikeCost    currency.Amount                                          // what a head strike costs
+	TreatmentCost func(s *Start, treatment string) (currency.Amount, bool) // what treating a start's edge costs; false when it has no price
+	PlannedBusyS  func(site, machine string) units.Maybe                   // planned busy time of the period, s; nil when not known
+	SilentAfter   time.Duration                                            // a machine that says nothing for longer is silent; 72 h when 0
+	Calibration   func([]risk.Outcome) risk.Record                         // how the odds given before the period's starts came true
 }
 
 // Report is everything that a rendering shows. Units stand in the names; a
@@ -94,7 +94,9 @@ type Comparison struct {
 
 // Prevented estimates the strikes that did not come because somebody acted on
 // an alarm: over the starts that were warned of and treated, the sum of what
-// the odds would have been untreated less what they were.
+// the odds would have been untreated less what they were. Odds are learnt, and
+// so the difference may come out below zero. It is never cut off there: an
+// interval that reaches zero is NotShown, and says so.
 type Prevented struct {
 	Estimate
 	Starts uint64 `json:"starts"` // warned of and treated
@@ -146,7 +148,7 @@ type Remedy struct {
 	Odds      Estimate         `json:"odds"`
 	Expected  units.Maybe      `json:"expected_strikes"`      // by the odds that the rules hold
 	Against   *Comparison      `json:"against_none,omitzero"` // against starts that nothing was done for
-	Cost      *currency.Amount `json:"cost,omitzero"`         // of one treatment
+	Cost      *currency.Amount `json:"cost,omitzero"`         // of one treatment, the mean over its starts
 }
 
 // Cause is a bar of the Pareto chart of waste.
@@ -155,17 +157,29 @@ type Cause struct {
 	Cost Cost `json:"cost"`
 }
 
-// Trend is the Crow-AMSAA model of strikes over starts, over the whole life.
+// Trend is the Crow-AMSAA model of strikes over starts, over the whole life. It
+// expects Lambda·t^Beta strikes in the first t starts.
 type Trend struct {
 	Strikes     int         `json:"strikes"`
 	Starts      uint64      `json:"starts"`
 	SinceStart  uint64      `json:"since_start"` // starts before it are not in the model
 	Beta        Estimate    `json:"beta"`        // below 1 strikes become rarer
+	Lambda      units.Maybe `json:"lambda"`
 	Between     Estimate    `json:"starts_between_now"`
 	Cramer      units.Maybe `json:"cramer_von_mises"`
 	CramerLimit units.Maybe `json:"cramer_von_mises_limit"`
 	Fits        bool        `json:"fits"`
 	Words       string      `json:"words"`
+
+	Points []TrendPoint `json:"points,omitzero"` // at most maxTrendPoints strikes, the last one among them
+}
+
+// TrendPoint is one strike of the trend.
+type TrendPoint struct {
+	At      time.Time   `json:"at"`
+	Starts  float64     `json:"starts"`           // before it, half of its own start included
+	Strikes int         `json:"strikes"`          // up to it
+	Model   units.Maybe `json:"expected_strikes"` // by the model
 }
 
 // Series is a control chart with what it is of.
@@ -214,18 +228,24 @@ type TicketFigures struct {
 	Advice    []Bar  `json:"advice_accepted,omitzero"`
 }
 
-// Forecast says how well the odds that were given came true; see
-// risk.Calibration.
+// Forecast says how well the odds that were given came true, see
+// risk.Calibration, and how well the plain average of the starts before would
+// have done:
+//
+//	Brier = Reliability - Resolution + Uncertainty + Within
 type Forecast struct {
-	Starts      int           `json:"starts"`
-	Strikes     int           `json:"strikes"`
-	Brier       float64       `json:"brier"`
-	Reliability float64       `json:"reliability"`
-	Resolution  float64       `json:"resolution"`
-	Uncertainty float64       `json:"uncertainty"`
-	Skill       units.Maybe   `json:"skill"`
-	Bins        []ForecastBin `json:"bins,omitzero"` // those with starts
-	Words       string        `json:"words"`
+	Starts         int           `json:"starts"`
+	Strikes        int           `json:"strikes"` // starts that ended in one
+	Brier          float64       `json:"brier"`
+	AverageBrier   float64       `json:"brier_of_average"`
+	AgainstAverage units.Maybe   `json:"skill_against_average"` // 1 - Brier/AverageBrier
+	Reliability    float64       `json:"reliability"`
+	Resolution     float64       `json:"resolution"`
+	Uncertainty    float64       `json:"uncertainty"`
+	Within         float64       `json:"within"`
+	Skill          units.Maybe   `json:"skill"`         // 1 - Brier/Uncertainty: against the period's own average, which nobody knew before
+	Bins           []ForecastBin `json:"bins,omitzero"` // those with starts
+	Words          string        `json:"words"`
 }
 
 // ForecastBin are starts of about the same odds.

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/go-json-experiment/json"
+	"pgregory.net/rapid"
 
 	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
@@ -130,7 +131,7 @@ func TestReportByHand(t *testing.T) {
 // does not know.
 func TestNothingAtAll(t *testing.T) {
 	r := reliability.Compute(reliability.New(march, zone, reliability.Origin{}), reliability.Params{})
-	if r.Front.StartsBetween.Value.Known() || r.Front.Before.Words != reliability.TooFew || r.Trend.Words != reliability.TooFew || len(r.Front.Next) > 0 {
+	if r.Front.StartsBetween.Value.Known() || r.Front.Before.Words != reliability.NothingElse || r.Trend.Words != reliability.TooFew || len(r.Front.Next) > 0 {
 		t.Errorf("%+v", r.Front)
 	}
 	if _, err := json.Marshal(r); err != nil {
@@ -286,23 +287,85 @@ func TestLateEvents(t *testing.T) {
 }
 
 // TestForecast carries a calibration over, without the empty bins, whose rates
-// are no numbers.
+// are no numbers. What the average would have scored is worked out by hand: the
+// prior says 0.192 of bare starts and 0.00192 of the advanced one, the strikes
+// came at the first and third start, and so the average of the starts before
+// says 0.192, (1+0.00192)/2, (1+0.192)/3 and (2+0.192)/4.
 func TestForecast(t *testing.T) {
 	with := params(t)
-	with.Calibration = func(starts []*reliability.Start) *risk.Calibration {
-		var forecasts []risk.Forecast
-		for _, s := range starts {
-			forecasts = append(forecasts, risk.Forecast{P: risk.DefaultPrior().Strike(s.Case(s.Treatment)).P, Struck: s.Strikes > 0})
-		}
-		c := risk.Calibrate(forecasts, risk.DefaultEdges())
-		return &c
+	with.Calibration = func(outcomes []risk.Outcome) risk.Record {
+		return risk.Score(risk.Prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{}), risk.DefaultEdges())
 	}
 	r := reliability.Compute(oneDay(t).fold(reliability.Origin{}, march), with)
-	if f := r.Forecast; f.Starts != 4 || f.Strikes != 2 || len(f.Bins) != 2 || f.Bins[1].Starts != 3 || f.Words != reliability.TooFew {
+	f := r.Forecast
+	if f.Starts != 4 || f.Strikes != 2 || len(f.Bins) != 3 || f.Words != reliability.TooFew {
 		t.Errorf("%+v", f)
 	}
+	near(t, "Brier of the average", f.AverageBrier, (0.808*0.808+0.50096*0.50096+math.Pow(1-1.192/3, 2)+0.548*0.548)/4, 1e-12)
+	near(t, "Murphy's parts", f.Reliability-f.Resolution+f.Uncertainty+f.Within, f.Brier, 1e-12)
+	known(t, "skill", f.AgainstAverage, 1-f.Brier/f.AverageBrier, 1e-12)
 	if _, err := json.Marshal(r); err != nil {
 		t.Error(err)
+	}
+	if empty := reliability.Compute((&journal{t: t}).fold(reliability.Origin{}, march), with); empty.Forecast != nil {
+		t.Errorf("odds of no starts were right: %+v", empty.Forecast)
+	}
+}
+
+// TestPreventedLiesInItsInterval lets the odds be any, learnt ones that make a
+// treated start look worse included: the figure never lies outside its interval,
+// and what reaches zero says that nothing is shown.
+func TestPreventedLiesInItsInterval(t *testing.T) {
+	j := &journal{t: t}
+	j.season(3, at(2, 8, 0), at(6, 8, 0))
+	f, with := j.fold(reliability.Origin{}, march), params(t)
+	below := false
+	rapid.Check(t, func(t *rapid.T) {
+		odds := map[string]risk.Estimate{}
+		for _, treatment := range []string{"none", "advance"} {
+			p := rapid.Float64Range(0, 1).Draw(t, treatment)
+			odds[treatment] = risk.Estimate{P: p, Low: p * rapid.Float64Range(0, 1).Draw(t, "low"), High: p + (1-p)*rapid.Float64Range(0, 1).Draw(t, "high")}
+		}
+		with.Odds = func(s risk.Start) risk.Estimate { return odds[s.Treatment] }
+		got := reliability.Compute(f, with).Front.Prevented
+		value, low, high := got.Value.Or(math.NaN()), got.Low.Or(math.NaN()), got.High.Or(math.NaN())
+		if got.Starts < 10 || !(low <= value && value <= high) {
+			t.Fatalf("over %d starts: %v (%v to %v)", got.Starts, value, low, high)
+		}
+		if shown := low > 0; shown != (got.Words == "") || !shown && got.Words != reliability.NotShown {
+			t.Fatalf("%v (%v to %v): %q", value, low, high, got.Words)
+		}
+		below = below || value < 0
+	})
+	if !below {
+		t.Error("no odds put the figure below zero, where the question is")
+	}
+}
+
+// TestTrendPoints wants every strike of a short life in the trend, few of a long
+// one and the last always, and the curve to have all strikes at the end, as the
+// maximum likelihood has it: λ·T^β = N.
+func TestTrendPoints(t *testing.T) {
+	j := &journal{t: t}
+	j.season(5, at(2, 8, 0), at(20, 8, 0))
+	origin := reliability.Origin{}
+	trend := reliability.Compute(j.fold(origin, march), params(t)).Trend
+	if trend.Strikes < 5 || len(trend.Points) != trend.Strikes {
+		t.Fatalf("%d strikes, %d points", trend.Strikes, len(trend.Points))
+	}
+	near(t, "the curve at the end", trend.Lambda.Or(0)*math.Pow(float64(trend.Starts), trend.Beta.Value.Or(0)), float64(trend.Strikes), 1e-9)
+	for i, p := range trend.Points {
+		if p.Strikes != i+1 || i > 0 && p.Starts <= trend.Points[i-1].Starts {
+			t.Errorf("point %d: %+v", i, p)
+		}
+	}
+	for i := range 5000 {
+		origin.History.Strikes = append(origin.History.Strikes, reliability.Position{At: march.From, Starts: uint64(10*i + 1)})
+	}
+	origin.History.Starts = 60_000
+	long := reliability.Compute(j.fold(origin, march), params(t)).Trend
+	if last := long.Points[len(long.Points)-1]; len(long.Points) > 200 || len(long.Points) < 190 || last.Strikes != long.Strikes {
+		t.Errorf("%d points of %d strikes, the last one %+v", len(long.Points), long.Strikes, last)
 	}
 }
 

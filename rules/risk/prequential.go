@@ -28,27 +28,56 @@ type Foretold struct {
 // goes into the fits after strikes. A start counts as known to the next one,
 // although runs on other machines may overlap.
 func Prequential(prior Prior, outcomes []Outcome, o FitOptions) []Foretold {
+	w := Walk{
+		Fit:        func(cells []Cell) func(Start) float64 { return Fit(prior, cells, o).Mean },
+		StrikeFits: len(outcomes),
+	}
+	return w.Foretell(outcomes)
+}
+
+// Walk is a way through a shop's starts, for odds that are learnt by any means.
+type Walk struct {
+	Before     []Cell                           // starts that were known before the first one
+	Fit        func([]Cell) func(Start) float64 // learns the odds; of no cells, those without any data
+	StrikeFits int                              // strikes that are learnt at once; those after them wait for a tenth more starts
+}
+
+// Foretell walks outcomes as Prequential says.
+func (w Walk) Foretell(outcomes []Outcome) []Foretold {
 	outcomes = slices.Clone(outcomes)
 	slices.SortStableFunc(outcomes, func(a, b Outcome) int { return a.At.Compare(b.At) })
+	cells, all := map[Cell]tally{}, tally{}
+	add := func(c Cell, t tally) {
+		c.Starts, c.Strikes = 0, 0
+		cells[c], all = cells[c].plus(t), all.plus(t)
+	}
+	for _, c := range w.Before {
+		add(c, tally{c.Strikes, max(c.Starts, c.Strikes)})
+	}
 	list := make([]Foretold, 0, len(outcomes))
-	model, cells := Fit(prior, nil, o), map[Cell]tally{}
-	fitAt, strikes := leastNews, 0
-	for i, x := range outcomes {
-		if i >= fitAt {
-			model = Fit(prior, counted(cells), o)
-			fitAt = i + max(leastNews, i/10)
+	untaught := w.Fit(nil)
+	odds, fitAt, strikeFits := untaught, uint64(leastNews), w.StrikeFits
+	if all.starts > 0 {
+		fitAt = 0
+	}
+	for _, x := range outcomes {
+		if all.starts >= fitAt {
+			odds = w.Fit(counted(cells))
+			fitAt = all.starts + max(leastNews, all.starts/10)
 		}
 		list = append(list, Foretold{
-			Outcome: x, P: model.Posterior(x.Start).Mean(),
-			Average: (float64(strikes) + prior.Strike(x.Start).P) / float64(i+1),
+			Outcome: x, P: odds(x.Start),
+			Average: (float64(all.strikes) + untaught(x.Start)) / float64(all.starts+1),
 		})
 		t := tally{starts: 1}
 		if x.Struck {
 			t.strikes = 1
-			strikes++
-			fitAt = 0
+			if strikeFits > 0 {
+				fitAt = 0
+				strikeFits--
+			}
 		}
-		cells[x.Start.cell()] = cells[x.Start.cell()].plus(t)
+		add(x.Start.cell(), t)
 	}
 	return list
 }

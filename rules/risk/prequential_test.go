@@ -76,6 +76,53 @@ func TestForecastsAreThoseOfEarlierFits(t *testing.T) {
 	}
 }
 
+// TestAWalkGoesOn starts in the middle, right after a strike, from the cells of
+// what came before: it says the same as the walk from the beginning, which then
+// is fitted anew as well.
+func TestAWalkGoesOn(t *testing.T) {
+	outcomes, prior := season(150, 6), risk.DefaultPrior()
+	whole := risk.Prequential(prior, outcomes, risk.FitOptions{})
+	for k := range outcomes {
+		if k == 0 || !outcomes[k-1].Struck {
+			continue
+		}
+		w := risk.Walk{
+			Fit: func(cells []risk.Cell) func(risk.Start) float64 {
+				return risk.Fit(prior, cells, risk.FitOptions{}).Mean
+			},
+			StrikeFits: len(outcomes),
+		}
+		for _, o := range outcomes[:k] {
+			n := uint64(0)
+			if o.Struck {
+				n = 1
+			}
+			w.Before = append(w.Before, cellOf(o.Start, n, 1))
+		}
+		for i, f := range w.Foretell(outcomes[k:]) {
+			near(t, fmt.Sprintf("from %d on, start %d", k, k+i), f.P, whole[k+i].P, 1e-9)
+			near(t, fmt.Sprintf("from %d on, average %d", k, k+i), f.Average, whole[k+i].Average, 1e-12)
+		}
+	}
+}
+
+// TestStrikesDoNotFitForEver lets every one of 2 000 starts strike: the fits are
+// those that are allowed after strikes and those of the growth by a tenth,
+// log(2000/100)/log(1.1) = 31 from a hundred starts on and nine up to there.
+func TestStrikesDoNotFitForEver(t *testing.T) {
+	outcomes, fits := season(2000, 8), 0
+	for i := range outcomes {
+		outcomes[i].Struck = true
+	}
+	w := risk.Walk{StrikeFits: 25, Fit: func([]risk.Cell) func(risk.Start) float64 {
+		fits++
+		return func(risk.Start) float64 { return 0.5 }
+	}}
+	if w.Foretell(outcomes); fits < 25+31 || fits > 1+25+31+10 {
+		t.Errorf("%d fits", fits)
+	}
+}
+
 // TestTheOrderOfTimeCounts shuffles the list: only the times say what was first.
 func TestTheOrderOfTimeCounts(t *testing.T) {
 	outcomes := season(80, 2)
