@@ -456,20 +456,31 @@ func (st step) adviceAccepted(d *event.AdviceAccepted) {
 	}
 }
 
-// order puts the named runs first, in that order, and pins them there.
+// order puts the named runs first, in that order, and pins them there. Of runs that
+// are called alike each name takes the next.
 func (st step) order(m *Machine, names []string) {
-	var first []Run
-	rest := slices.Clone(m.Queue)
+	places := make(map[string][]int, len(m.Queue))
+	for i, r := range m.Queue {
+		name := event.JobName(r.Job, r.Part)
+		places[name] = append(places[name], i)
+	}
+	var queue []Run
+	named := make([]bool, len(m.Queue))
 	for _, name := range names {
-		named := func(r Run) bool { return event.JobName(r.Job, r.Part) == name }
-		switch i := slices.IndexFunc(rest, named); {
-		case i >= 0:
-			r := rest[i]
-			r.Pinned = true
-			first, rest = append(first, r), slices.Delete(rest, i, i+1)
-		case !slices.ContainsFunc(first, named):
+		left, known := places[name]
+		switch {
+		case !known:
 			st.anomaly(adviceUnknown, "the accepted order of the queue names %s, which is not in it", name)
+		case len(left) > 0:
+			r := m.Queue[left[0]]
+			r.Pinned = true
+			queue, named[left[0]], places[name] = append(queue, r), true, left[1:]
 		}
 	}
-	m.Queue, m.Changed[queuePart] = append(first, rest...), st.seq
+	for i, r := range m.Queue {
+		if !named[i] {
+			queue = append(queue, r)
+		}
+	}
+	m.Queue, m.Changed[queuePart] = queue, st.seq
 }
