@@ -464,7 +464,7 @@ func (st step) order(m *Machine, names []string) {
 		name := event.JobName(r.Job, r.Part)
 		places[name] = append(places[name], i)
 	}
-	var queue []Run
+	queue := slices.Grow([]Run(nil), len(m.Queue)) // nil when there are none, as before the first
 	named := make([]bool, len(m.Queue))
 	for _, name := range names {
 		left, known := places[name]
