@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -84,4 +85,20 @@ func skeleton(row hazard.Row) string {
 		fmt.Fprintf(&b, "- `%s`: %s%s\n", code, r.Doc, settles)
 	}
 	return b.String()
+}
+
+// link finds the links of a page to other files.
+var link = regexp.MustCompile(`\]\(([^):#]+)(?:#[^)]*)?\)`)
+
+// TestPagesLeadSomewhere follows the links between the pages of deploy.
+func TestPagesLeadSomewhere(t *testing.T) {
+	for _, pattern := range []string{"*.md", "runbooks/*.md", "prometheus/*.md"} {
+		for _, file := range matches(t, deployed(pattern)) {
+			for _, m := range link.FindAllStringSubmatch(readFile(t, file), -1) {
+				if _, err := os.Stat(filepath.Join(filepath.Dir(file), m[1])); err != nil {
+					t.Errorf("%s leads to %s: %v", file, m[1], err)
+				}
+			}
+		}
+	}
 }

@@ -10,6 +10,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -173,7 +174,8 @@ func TestAlertmanagerRoutes(t *testing.T) {
 //	dashboard          run every query of the dashboard, each of which has to find something
 //	told regexp...     wait until a message to somebody matches each
 //	quiet regexp...    fail if a message to somebody matched
-//	pages PATTERN      run every command of rollwarden that pages of deploy show
+//	pages PATTERN      run the commands that pages of deploy show, in a folder with deploy
+//	configured PATTERN check the configurations that they show
 func TestStack(t *testing.T) {
 	for program, debian := range map[string]string{"prometheus": "prometheus", "prometheus-alertmanager": "prometheus-alertmanager"} {
 		tool(t, program, debian)
@@ -189,7 +191,7 @@ func TestStack(t *testing.T) {
 			"watch": with((*shop).watch), "signal": with((*shop).signal), "get": with((*shop).get), "await": with((*shop).await),
 			"alertmanager": with((*shop).alertmanager), "prometheus": with((*shop).prometheus), "dashboard": with((*shop).dashboard),
 			"told": with((*shop).told), "quiet": with((*shop).quiet),
-			"pages": with((*shop).runPages),
+			"pages": with((*shop).runPages), "configured": with((*shop).configured), "certificate": with((*shop).certificate),
 		},
 	})
 }
@@ -368,25 +370,25 @@ func (s *shop) query(expr string) (series int, err error) {
 	return len(answer.Data.Result), nil
 }
 
-// runPages runs what the pages of a pattern tell people to type. Other programs
-// than ours, and a watch that would not end, are left out.
+// typed are the programs whose commands on pages are run.
+var typed = []string{"rollwarden", "promtool", "amtool"}
+
+// runPages runs what the pages of a pattern tell people to type. Other programs,
+// and a watch that would not end, are left out.
 func (s *shop) runPages(args []string) {
 	s.usage(!s.negated && len(args) == 1, "pages PATTERN")
-	files, err := filepath.Glob(filepath.Join(s.Getenv("EXAMPLES"), args[0]))
-	s.Check(err)
 	count := 0
-	for _, file := range files {
-		data, err := os.ReadFile(file)
-		s.Check(err)
-		for _, m := range shown.FindAllSubmatch(data, -1) {
-			for line := range strings.Lines(string(m[1])) {
-				words := strings.Fields(strings.Split(line, "#")[0])
-				if len(words) < 2 || words[0] != "rollwarden" || words[1] == "run" {
+	for _, page := range s.readPages(args[0]) {
+		for _, block := range shownCommands.FindAllStringSubmatch(page.text, -1) {
+			for line := range strings.Lines(block[1]) {
+				command, _, _ := strings.Cut(line, "#")
+				words := strings.Fields(command)
+				if len(words) < 2 || !slices.Contains(typed, words[0]) || words[1] == "run" {
 					continue
 				}
 				count++
 				if err := s.Exec(words[0], words[1:]...); err != nil {
-					s.Fatalf("%s: %s: %v", filepath.Base(file), strings.TrimSpace(line), err)
+					s.Fatalf("%s: %s: %v", page.name, command, err)
 				}
 			}
 		}
@@ -396,5 +398,40 @@ func (s *shop) runPages(args []string) {
 	}
 }
 
-// shown finds the commands that a page shows.
-var shown = regexp.MustCompile("(?s)```sh\n(.*?)```")
+// configured checks the configuration that each page of a pattern shows.
+func (s *shop) configured(args []string) {
+	s.usage(!s.negated && len(args) == 1, "configured PATTERN")
+	for _, page := range s.readPages(args[0]) {
+		block := shownConfig.FindStringSubmatch(page.text)
+		if block == nil {
+			s.Fatalf("%s shows no rollwarden.yaml", page.name)
+		}
+		s.Check(os.WriteFile(s.MkAbs("shown.yaml"), []byte(block[1]), 0o644))
+		if err := s.Exec("rollwarden", "--config=shown.yaml", "check"); err != nil {
+			s.Fatalf("%s: %v", page.name, err)
+		}
+	}
+}
+
+// These find what a page shows.
+var (
+	shownCommands = regexp.MustCompile("(?s)```sh\n(.*?)```")
+	shownConfig   = regexp.MustCompile("(?s)```yaml\n(# rollwarden.yaml\n.*?)```")
+)
+
+type page struct{ name, text string }
+
+// readPages reads pages of deploy, in the order of their names.
+func (s *shop) readPages(pattern string) (pages []page) {
+	files, err := filepath.Glob(filepath.Join(s.Getenv("EXAMPLES"), pattern))
+	s.Check(err)
+	if len(files) == 0 {
+		s.Fatalf("no page matches %s", pattern)
+	}
+	for _, file := range files {
+		data, err := os.ReadFile(file)
+		s.Check(err)
+		pages = append(pages, page{filepath.Base(file), string(data)})
+	}
+	return pages
+}
