@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"net/http"
@@ -169,17 +170,16 @@ func TestAlertmanagerRoutes(t *testing.T) {
 // TestStack runs Prometheus and Alertmanager as they are, with the files of
 // deploy, over a real watch. Besides the commands of TestScripts there are
 //
-//	alertmanager       start it; the next watch pages high alarms to it
-//	prometheus         start it over the watch that runs, and wait for its first figures
-//	dashboard          run every query of the dashboard, each of which has to find something
-//	told regexp...     wait until a message to somebody matches each
-//	quiet regexp...    fail if a message to somebody matched
-//	pages PATTERN      run the commands that pages of deploy show, in a folder with deploy
-//	configured PATTERN check the configurations that they show
+//	alertmanager              start it; the next watch pages high alarms to it
+//	prometheus [TOKEN-FILE]   start it over the watch that runs, and wait for its first figures
+//	dashboard                 run every query of the dashboard, each of which has to find something
+//	told regexp...            wait until a message to somebody matches each
+//	quiet regexp...           fail if a message to somebody matched
+//	pages PATTERN             run the commands that pages of deploy show, in a folder with deploy
+//	configured PATTERN        check the configurations that they show
 func TestStack(t *testing.T) {
-	for program, debian := range map[string]string{"prometheus": "prometheus", "prometheus-alertmanager": "prometheus-alertmanager"} {
-		tool(t, program, debian)
-	}
+	tool(t, "prometheus", "prometheus")
+	tool(t, "prometheus-alertmanager", "prometheus-alertmanager")
 	testscript.Run(t, testscript.Params{
 		Dir:                 filepath.Join("testdata", "stack"),
 		RequireExplicitExec: true,
@@ -191,7 +191,8 @@ func TestStack(t *testing.T) {
 			"watch": with((*shop).watch), "signal": with((*shop).signal), "get": with((*shop).get), "await": with((*shop).await),
 			"alertmanager": with((*shop).alertmanager), "prometheus": with((*shop).prometheus), "dashboard": with((*shop).dashboard),
 			"told": with((*shop).told), "quiet": with((*shop).quiet),
-			"pages": with((*shop).runPages), "configured": with((*shop).configured), "certificate": with((*shop).certificate),
+			"pages": with((*shop).runPages), "configured": with((*shop).configured),
+			"certificate": with((*shop).certificate), "ask": with((*shop).ask),
 		},
 	})
 }
@@ -287,15 +288,21 @@ func (s *shop) alertmanager(args []string) {
 
 var holdFor = regexp.MustCompile(`\bfor: \w+`)
 
-// prometheus starts Prometheus with the configuration and the rules of deploy,
+// prometheus starts Prometheus with a configuration and the rules of deploy,
 // except that a second is the time for everything.
 func (s *shop) prometheus(args []string) {
-	s.usage(!s.negated && len(args) == 0, "prometheus")
-	address := strings.TrimPrefix(s.Getenv("BOARD"), "http://")
-	text := s.adapt(deployed("prometheus", "prometheus.yml"),
-		"127.0.0.1:8477", address, "127.0.0.1:9093", s.Getenv("ALERTMANAGER"),
+	s.usage(!s.negated && len(args) < 2, "prometheus [TOKEN-FILE]")
+	_, address, _ := strings.Cut(s.Getenv("BOARD"), "://")
+	file, pairs := "prometheus.yml", []string{"127.0.0.1:8477", address}
+	if len(args) == 1 {
+		file, pairs = "prometheus-token.yml", []string{
+			"board.kestrel-lane.example:8477", address, "/etc/prometheus/rollwarden-token", s.MkAbs(args[0]),
+			"#tls_config:", "tls_config:", "#  ca_file: /etc/prometheus/kestrel-lane-ca.pem", "  ca_file: " + s.MkAbs("tls/cert.pem"),
+		}
+	}
+	pairs = append(pairs, "127.0.0.1:9093", cmp.Or(s.Getenv("ALERTMANAGER"), "127.0.0.1:9093"),
 		"scrape_interval: 15s", "scrape_interval: 1s", "evaluation_interval: 15s", "evaluation_interval: 1s", "scrape_timeout: 5s", "scrape_timeout: 1s")
-	s.Check(os.WriteFile(s.MkAbs("prometheus.yml"), []byte(text), 0o644))
+	s.Check(os.WriteFile(s.MkAbs("prometheus.yml"), []byte(s.adapt(deployed("prometheus", file), pairs...)), 0o644))
 	s.Check(os.MkdirAll(s.MkAbs("rules"), 0o755))
 	shop := s.adapt(deployed("prometheus", "rules", "shop.yml"), "interval: 5m", "interval: 1s")
 	s.Check(os.WriteFile(s.MkAbs("rules/shop.yml"), []byte(shop), 0o644))
