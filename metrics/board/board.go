@@ -45,20 +45,7 @@ type Options struct {
 	// ShiftFrom is when the shift that is on at a moment began; the last twelve
 	// hours are shown when nil.
 	ShiftFrom func(now time.Time) time.Time
-
-	// Explain says at length why a machine's remedies are ranked as they are;
-	// may be nil.
-	Explain func(site, machine string) []Section
 }
-
-// Section is a part of an explanation.
-type Section struct {
-	Title string
-	Lines []Line
-}
-
-// Line is one value of an explanation.
-type Line struct{ Name, Value, Note string }
 
 // board is the handler's state: nothing in it changes.
 type board struct {

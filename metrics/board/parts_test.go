@@ -264,27 +264,6 @@ func TestParts(t *testing.T) {
 	}
 }
 
-// TestExplain shows at length why a remedy is advised, if somebody can tell.
-func TestExplain(t *testing.T) {
-	d := newDesk(t)
-	morning(d)
-	o := d.options()
-	o.Explain = func(site, machine string) []board.Section {
-		if machine != "heron" {
-			return nil
-		}
-		return []board.Section{{Title: "Odds", Lines: []board.Line{{Name: "as it is", Value: "12 %", Note: "prior"}}}}
-	}
-	_, body := get(t, board.Handler(o), "GET", "/")
-	page := parse(t, body)
-	if folds := page.byID("m.north.heron").all("details", "explain"); len(folds) != 1 || !strings.Contains(folds[0].words(), "Odds as it is 12 % prior") {
-		t.Errorf("heron explains nothing")
-	}
-	if len(page.byID("m.north.wren").all("details", "explain")) != 0 {
-		t.Error("wren explains what nobody knows")
-	}
-}
-
 // BenchmarkFirstLoad reports what a browser loads at first, in kB before any
 // compression: a shop of three machines with four alarms.
 func BenchmarkFirstLoad(b *testing.B) {

@@ -26,7 +26,6 @@ type strip struct {
 	Alarms             []alarmCard
 	Aside              []alarmCard
 	Notes              []noteLine
-	Explain            []Section
 }
 
 // fact is one thing that is known of a machine, or one that is not.
@@ -84,9 +83,6 @@ func (p *painter) strip(s shown) *strip {
 		} else {
 			c.Aside = append(c.Aside, card)
 		}
-	}
-	if p.o.Explain != nil {
-		c.Explain = p.o.Explain(s.site, s.machine)
 	}
 	return c
 }
