@@ -10,6 +10,8 @@ import (
 	"testing"
 	"testing/fstest"
 
+	"github.com/goccy/go-yaml"
+
 	"rollwarden/metrics/web"
 )
 
@@ -102,6 +104,88 @@ func TestEveryTextIsThere(t *testing.T) {
 	if found == 0 {
 		t.Error("no text is said anywhere: the patterns are out of date")
 	}
+}
+
+// TestEachTextIsWrittenOnce forbids a key in two files of a language, where one
+// would silently hide the other, and two phrases for one sentence.
+func TestEachTextIsWrittenOnce(t *testing.T) {
+	for _, lang := range kit(t, web.Options{}).Languages() {
+		files, err := filepath.Glob("texts/" + lang + "/*.yaml")
+		if err != nil || len(files) == 0 {
+			t.Fatalf("no texts in %q: %v", lang, err)
+		}
+		keys, phrases := map[string]string{}, map[string]string{}
+		for _, file := range files {
+			for key, text := range readTexts(t, file) {
+				if other, twice := keys[key]; twice {
+					t.Errorf("%q is in %s and in %s", key, other, file)
+				}
+				keys[key] = file
+				if lang != "en" || !strings.HasPrefix(key, "phrase.") {
+					continue
+				}
+				if other, twice := phrases[text]; twice {
+					t.Errorf("%q and %q are one sentence: %s", key, other, text)
+				}
+				phrases[text] = key
+			}
+		}
+	}
+}
+
+func readTexts(t *testing.T, file string) (texts map[string]string) {
+	t.Helper()
+	data, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := yaml.Unmarshal(data, &texts); err != nil {
+		t.Fatalf("%s: %v", file, err)
+	}
+	return texts
+}
+
+// TestEveryTextIsSaid finds texts that nobody says: those whose key, or the table
+// that it is of, stands in no source. Phrases are held against the rules by the
+// tests of the packages that turn them.
+func TestEveryTextIsSaid(t *testing.T) {
+	var sources strings.Builder
+	for _, pattern := range []string{"../*/*.go", "../*/templates/*.html", "../../watcher/gate/*.go"} {
+		files, err := filepath.Glob(pattern)
+		if err != nil || len(files) == 0 {
+			t.Fatalf("no files %s: %v", pattern, err)
+		}
+		for _, file := range files {
+			if strings.HasSuffix(file, "_test.go") {
+				continue
+			}
+			data, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			sources.Write(data)
+		}
+	}
+	source := sources.String()
+	for key := range kit(t, web.Options{}).PenIn("en").Words {
+		if !strings.HasPrefix(key, "phrase.") && !isSaid(source, key) {
+			t.Errorf("nobody says %q", key)
+		}
+	}
+}
+
+// isSaid looks for a key, or for the beginning of one to which a value is added,
+// such as "waste" or "waste." of waste.trim.
+func isSaid(source, key string) bool {
+	if strings.Contains(source, `"`+key+`"`) {
+		return true
+	}
+	for cut := strings.LastIndexAny(key, ".-"); cut > 0; cut = strings.LastIndexAny(key[:cut], ".-") {
+		if table := key[:cut]; strings.Contains(source, `"`+table+`"`) || strings.Contains(source, `"`+table+`."`) {
+			return true
+		}
+	}
+	return false
 }
 
 // TestAssetsAreKept serves an asset under a name that changes with it.
