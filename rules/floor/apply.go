@@ -417,16 +417,33 @@ func (st step) enqueue(m *Machine, r Run) {
 	st.put(m, i, r)
 }
 
-// take removes a run from the queue, and put inserts one. Both make a new queue,
-// because a reader may share the old one, or an entry that can be taken back.
+// take removes a run from the queue, and put inserts one. A reader may share the
+// queue, or an entry that can be taken back, so its runs stay where they are: what
+// is not done at one of its ends makes a new queue. A long one would otherwise be
+// copied with every ticket. What is appended lies behind all that anyone shares:
+// nothing but a copy takes from the back, and an entry is not taken back once the
+// queue has changed.
 func (st step) take(m *Machine, i int) Run {
 	r := m.Queue[i]
-	m.Queue, m.Changed[queuePart] = slices.Concat(m.Queue[:i], m.Queue[i+1:]), st.seq
+	switch {
+	case len(m.Queue) == 1:
+		m.Queue = nil // as before the first
+	case i == 0:
+		m.Queue = m.Queue[1:]
+	default:
+		m.Queue = slices.Concat(m.Queue[:i], m.Queue[i+1:])
+	}
+	m.Changed[queuePart] = st.seq
 	return r
 }
 
 func (st step) put(m *Machine, i int, r Run) {
-	m.Queue, m.Changed[queuePart] = slices.Concat(m.Queue[:i], []Run{r}, m.Queue[i:]), st.seq
+	if i == len(m.Queue) {
+		m.Queue = append(m.Queue, r)
+	} else {
+		m.Queue = slices.Concat(m.Queue[:i], []Run{r}, m.Queue[i:])
+	}
+	m.Changed[queuePart] = st.seq
 }
 
 // Advice.
