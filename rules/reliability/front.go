@@ -9,6 +9,7 @@ import (
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
 	"rollwarden/rules/hazard"
+	"rollwarden/rules/risk"
 	"rollwarden/rules/units"
 )
 
@@ -33,9 +34,10 @@ func (v *view) front() Front {
 // NotShown says that an interval of strikes prevented reaches zero.
 const NotShown = "not shown: no strike prevented at all fits the odds as well"
 
-// prevented sums odds over the starts that were warned of and treated. Its ends
-// take every start at the same end of its odds at once, which is wider than 95 %:
-// what the odds of different starts have wrong is mostly the same thing.
+// prevented sums differences of odds over the starts that were warned of and
+// treated. The ends of its interval take every start at the same end at once,
+// which is wider than 95 %: what the odds of different starts have wrong is
+// mostly the same thing.
 func (v *view) prevented() Prevented {
 	p := Prevented{How: "not estimated: no odds were given"}
 	var sum, low, high float64
@@ -48,10 +50,8 @@ func (v *view) prevented() Prevented {
 			continue
 		}
 		bare, done := v.Odds(s.Case(untreated)), v.Odds(s.Case(s.Treatment))
-		fewer := bare.P - done.P
-		sum += fewer
-		low += min(fewer, bare.Low-done.High) // odds outside their own interval are no reason for a figure outside its
-		high += max(fewer, bare.High-done.Low)
+		d, i := difference(bare, done)
+		sum, low, high = sum+d, low+i.Low, high+i.High
 	}
 	if v.Odds == nil {
 		return p
@@ -65,6 +65,17 @@ func (v *view) prevented() Prevented {
 		p.Words = NotShown
 	}
 	return p
+}
+
+// difference is that of two odds, with the interval that the intervals of both
+// come to: their distances add up as squares. It takes them as independent, and
+// always holds the difference. R. G. Newcombe, Interval estimation for the
+// difference between independent proportions: comparison of eleven methods,
+// Statistics in Medicine 17 (1998), 873-890, method 10; for any two intervals
+// G. Y. Zou and A. Donner, Statistics in Medicine 27 (2008), 1693-1702.
+func difference(a, b risk.Estimate) (float64, Interval) {
+	d := a.P - b.P
+	return d, Interval{d - math.Hypot(a.P-a.Low, b.High-b.P), d + math.Hypot(a.High-a.P, b.P-b.Low)}
 }
 
 // maxSteps is how many things to do a first page has.

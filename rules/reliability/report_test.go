@@ -93,8 +93,8 @@ func TestReportByHand(t *testing.T) {
 	}
 
 	known(t, "prevented", f.Prevented.Value, 0.192-0.00192, 1e-12)
-	known(t, "prevented, low", f.Prevented.Low, 0.048-0.00576, 1e-12)
-	known(t, "prevented, high", f.Prevented.High, 0.576-0.00048, 1e-12)
+	known(t, "prevented, low", f.Prevented.Low, 0.19008-math.Hypot(0.144, 0.00384), 1e-12)
+	known(t, "prevented, high", f.Prevented.High, 0.19008+math.Hypot(0.384, 0.00144), 1e-12)
 	if f.Prevented.Starts != 1 || f.Prevented.Words != reliability.TooFew {
 		t.Errorf("prevented: %+v", f.Prevented)
 	}
@@ -340,6 +340,30 @@ func TestPreventedLiesInItsInterval(t *testing.T) {
 	if !below {
 		t.Error("no odds put the figure below zero, where the question is")
 	}
+}
+
+// TestPreventedAgainstNewcombe takes the odds of the one start that was treated
+// from the example of 56 in 70 against 48 in 80, with Wilson's intervals. By
+// method 10 the difference of 0.2 lies between 0.0524 and 0.3339: Newcombe, as
+// at difference, table II, values from memory.
+func TestPreventedAgainstNewcombe(t *testing.T) {
+	wilson := func(k, n float64) risk.Estimate {
+		const z = 1.959964
+		p, shrink := k/n, 1+z*z/n
+		middle, wide := (p+z*z/(2*n))/shrink, z*math.Sqrt(p*(1-p)/n+z*z/(4*n*n))/shrink
+		return risk.Estimate{P: p, Low: middle - wide, High: middle + wide}
+	}
+	with := params(t)
+	with.Odds = func(s risk.Start) risk.Estimate {
+		if s.Treatment == "none" {
+			return wilson(56, 70)
+		}
+		return wilson(48, 80)
+	}
+	got := reliability.Compute(oneDay(t).fold(reliability.Origin{}, march), with).Front.Prevented
+	known(t, "difference", got.Value, 0.2, 1e-12)
+	known(t, "low", got.Low, 0.0524, 5e-5)
+	known(t, "high", got.High, 0.3339, 5e-5)
 }
 
 // TestTrendPoints wants every strike of a short life in the trend, few of a long
