@@ -77,7 +77,9 @@ type Open struct {
 // LeadBounds are the upper bounds, in s, of the lead-time histogram.
 var LeadBounds = []float64{10, 30, 60, 120, 300, 600, 1800, 3600, 7200}
 
-// Totals count what happened to alarms over the whole journal.
+// Totals count what happened to alarms over the whole journal. What was counted
+// stays counted: a strike that was taken back is still one of Warned or Unwarned,
+// and the tallies of the floor say how many such there are.
 type Totals struct {
 	Transitions map[string]map[State]uint64 `json:"transitions"` // by hazard and new state
 	Leads       map[string][]uint64         `json:"leads"`       // by machine, one count per bound and one above all

@@ -318,9 +318,9 @@ func (d Decision) sure() string {
 	}
 	best, rival := d.Chosen(), d.likeliest()
 	if rival == best {
-		return "; " + certainty(best.Sure) + " sure to be the cheapest"
+		return "; " + Certainty(best.Sure) + " sure to be the cheapest"
 	}
-	return fmt.Sprintf("; least in expectation, though the cheapest only with %s and %s with %s", certainty(best.Sure), rival.Code, certainty(rival.Sure))
+	return fmt.Sprintf("; least in expectation, though the cheapest only with %s and %s with %s", Certainty(best.Sure), rival.Code, Certainty(rival.Sure))
 }
 
 // likeliest is the option that is most likely the cheapest.
@@ -353,8 +353,8 @@ func chance(p float64) string {
 	}
 }
 
-// certainty is a probability in percent of what nobody can be wholly sure of.
-func certainty(p float64) string {
+// Certainty is a probability in percent of what nobody can be wholly sure of.
+func Certainty(p float64) string {
 	switch {
 	case p < 0.01:
 		return "under 1 %"

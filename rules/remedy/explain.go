@@ -59,7 +59,7 @@ func (d Decision) chosen() Section {
 	best := d.Chosen()
 	s.add("choice", "choice", best.Text, d.Why(), "")
 	if d.Weighed && d.Holds {
-		s.add("sure", "sure to be the cheapest", certainty(best.Sure), "over all that can be taken and has a price, together", "")
+		s.add("sure", "sure to be the cheapest", Certainty(best.Sure), "over all that can be taken and has a price, together", "")
 		s.add("regret", "cost of being wrong", say(best.Regret), "expected, per start: its cost less that of the truly cheapest", "")
 		s.add("informed", "worth of knowing all odds", say(d.Informed), "expected, per start, before choosing; for the least expected cost it is the cost of being wrong", "")
 	}
@@ -164,7 +164,7 @@ func (d Decision) weighed(s *Section, o *Option) {
 	if !d.Weighed {
 		return
 	}
-	s.add("sure", "chance to be truly the cheapest", certainty(o.Sure), "", "")
+	s.add("sure", "chance to be truly the cheapest", Certainty(o.Sure), "", "")
 	s.add("regret", "cost if chosen and wrong", say(o.Regret), "expected, per start", "")
 	s.add("trial", "worth of one more try", say(o.Trial), "expected, at each later start, because it may change the choice", "")
 }

@@ -83,8 +83,8 @@ func (p counsel) decision(d *remedy.Decision) error {
 			fmt.Fprintf(table, "  %s\t%s\tnot now: %s\n", mark, o.Code, o.WhyNot)
 			continue
 		}
-		fmt.Fprintf(table, "  %s\t%s\t%s\t%.1f %% (%.1f to %.1f %%)\t%s\t%.0f %%\n", mark, o.Code, price(o),
-			100*o.Odds.P, 100*o.Odds.Low, 100*o.Odds.High, expected(o), 100*o.Sure)
+		fmt.Fprintf(table, "  %s\t%s\t%s\t%.1f %% (%.1f to %.1f %%)\t%s\t%s\n", mark, o.Code, price(o),
+			100*o.Odds.P, 100*o.Odds.Low, 100*o.Odds.High, expected(o), sure(o))
 	}
 	if err := table.Flush(); err != nil {
 		return err
@@ -118,6 +118,14 @@ func expected(o *remedy.Option) string {
 	}
 	e := o.Expected.Round()
 	return e.Number() + " " + e.CurrencyCode()
+}
+
+// sure is how likely an option is the cheapest. What has no price was not weighed.
+func sure(o *remedy.Option) string {
+	if !o.Open() {
+		return "unknown"
+	}
+	return remedy.Certainty(o.Sure)
 }
 
 // heat prints whether the recipe suits film, ink and cutter, in two lines.

@@ -1,13 +1,10 @@
 package command
 
 import (
-	"context"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
-
-	"github.com/rs/zerolog"
 
 	"rollwarden/cmd/rollwarden/config"
 	"rollwarden/rules"
@@ -59,19 +56,11 @@ func (l look) view(e *env, cfg *config.Config, site rules.Site) (*rules.View, er
 	if err != nil {
 		return nil, err
 	}
-	b, err := replayCommand{NATS: l.NATS}.open(e.ctx, cfg)
+	j, done, err := openJournal(e.ctx, cfg, l.NATS)
 	if err != nil {
 		return nil, err
 	}
-	defer func() {
-		end, cancel := context.WithTimeout(context.Background(), sendWithin)
-		defer cancel()
-		b.Close(end)
-	}()
-	j, err := journal.Look(e.ctx, b.JetStream(), cfg.JournalOptions(zerolog.Nop()))
-	if err != nil {
-		return nil, err
-	}
+	defer done()
 	engine := rules.New(site)
 	err = j.Read(e.ctx, 1, 0, "", func(m journal.Entry) error {
 		ev, err := event.Decode(m.Message)

@@ -35,26 +35,37 @@ func (r replayCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	b, err := r.open(e.ctx, cfg)
+	j, done, err := openJournal(e.ctx, cfg, r.NATS)
 	if err != nil {
 		return err
 	}
-	defer func() {
-		end, cancel := context.WithTimeout(context.Background(), sendWithin)
-		defer cancel()
-		b.Close(end)
-	}()
-	j, err := journal.Look(e.ctx, b.JetStream(), cfg.JournalOptions(zerolog.Nop()))
-	if err != nil {
-		return err
-	}
+	defer done()
 	return r.read(e, j, site)
 }
 
-// open reaches a running watch, or opens the store of one that is not running.
-func (r replayCommand) open(ctx context.Context, cfg *config.Config) (*bus.Bus, error) {
-	b, err := connect(ctx, cfg, r.NATS)
-	if err == nil || r.NATS != "" || cfg.NATS.URL != "" {
+// openJournal opens the journal to read, of a running watch or of one that does
+// not run. Whoever reads it calls done at the end.
+func openJournal(ctx context.Context, cfg *config.Config, url string) (j *journal.Journal, done func(), err error) {
+	b, err := openBus(ctx, cfg, url)
+	if err != nil {
+		return nil, nil, err
+	}
+	done = func() {
+		end, cancel := context.WithTimeout(context.Background(), sendWithin)
+		defer cancel()
+		b.Close(end)
+	}
+	if j, err = journal.Look(ctx, b.JetStream(), cfg.JournalOptions(zerolog.Nop())); err != nil {
+		done()
+		return nil, nil, err
+	}
+	return j, done, nil
+}
+
+// openBus reaches a running watch, or opens the store of one that is not running.
+func openBus(ctx context.Context, cfg *config.Config, url string) (*bus.Bus, error) {
+	b, err := connect(ctx, cfg, url)
+	if err == nil || url != "" || cfg.NATS.URL != "" {
 		return b, err
 	}
 	o := cfg.BusOptions("rollwarden-replay", zerolog.Nop())
@@ -120,12 +131,12 @@ func printTotals(e *env, v *rules.View, first, last time.Time) {
 	fmt.Fprintf(e.out, "journal: %d entries, %d events from %s to %s (%s), %d of unknown types, %d refused, %d copies\n", v.Seq, events,
 		first.UTC().Format(time.RFC3339), last.UTC().Format(time.RFC3339), units.Span(last.Sub(first)), c.Unknown, c.Rejected["event"], c.Duplicate)
 	for _, m := range v.Floor.Sorted() {
-		var waste float64
-		for _, m2 := range m.Tally.WasteM2 {
+		tally, waste := m.Tally.Net(), 0.0
+		for _, m2 := range tally.WasteM2 {
 			waste += m2
 		}
 		fmt.Fprintf(e.out, "%s/%s: %d starts, %d head strikes, %d finished, %.1f m² printed, %.2f m² wasted\n", m.Site, m.Name,
-			m.Tally.TotalStarts(), m.Tally.TotalStrikes(), m.Tally.Finished, m.Tally.PrintedM2, waste)
+			tally.TotalStarts(), tally.TotalStrikes(), tally.Finished, tally.PrintedM2, waste)
 	}
 	t := v.Alarms.Totals
 	fmt.Fprintf(e.out, "strikes with a bare-edge alarm before them: %d, without: %d\n", t.Warned, t.Unwarned)

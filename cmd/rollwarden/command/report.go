@@ -17,7 +17,6 @@ import (
 	"rollwarden/metrics/monthly"
 	"rollwarden/metrics/web"
 	"rollwarden/rules/reliability"
-	"rollwarden/watcher/journal"
 )
 
 type reportCommand struct {
@@ -100,19 +99,11 @@ func (r reportCommand) read(ctx context.Context, cfg *config.Config, e *monthly.
 	if err != nil {
 		return report, err
 	}
-	b, err := replayCommand{NATS: r.NATS}.open(ctx, cfg)
+	j, done, err := openJournal(ctx, cfg, r.NATS)
 	if err != nil {
 		return report, err
 	}
-	defer func() {
-		end, cancel := context.WithTimeout(context.Background(), sendWithin)
-		defer cancel()
-		b.Close(end)
-	}()
-	j, err := journal.Look(ctx, b.JetStream(), cfg.JournalOptions(zerolog.Nop()))
-	if err != nil {
-		return report, err
-	}
+	defer done()
 	books := monthly.NewBooks(monthly.BooksOptions{
 		Source: j, Zone: zone, Now: now, Params: monthly.ParamsOf(site), Folder: cfg.MonthStates(), ReadOnly: true, Log: zerolog.Nop(),
 	})

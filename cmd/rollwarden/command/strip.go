@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -77,6 +78,8 @@ func find[T any](list []T, what, name string, nameOf func(T) string) (found T, e
 		}
 		names = append(names, nameOf(x))
 	}
+	slices.Sort(names)
+	names = slices.Compact(names) // machines share a site
 	return found, fmt.Errorf("--%s: no %s %q in the configuration%s (want one of %s)", what, what, name, hint.DidYouMean(name, names), strings.Join(names, ", "))
 }
 
