@@ -20,7 +20,7 @@ import (
 const openPages = 500
 
 // wall is a watch of three machines with room for that many pages of one client.
-func wall(b *testing.B) *App {
+func wall(b testing.TB) *App {
 	cfg := shopOf(b, 3)
 	cfg.HTTP.Streams, cfg.HTTP.StreamsPerClient = openPages+10, openPages+10
 	a := startApp(b, Options{Config: cfg})
@@ -30,7 +30,7 @@ func wall(b *testing.B) *App {
 
 // screens opens live pages by bare connections, which cost next to nothing on
 // their own side, so that what is measured is the watch.
-func screens(b *testing.B, a *App, n int) []net.Conn {
+func screens(b testing.TB, a *App, n int) []net.Conn {
 	b.Helper()
 	list := make([]net.Conn, n)
 	for i := range list {
@@ -73,7 +73,7 @@ func BenchmarkMemoryOfAPage(b *testing.B) {
 	b.ReportMetric(each, "B/page")
 }
 
-func readUntil(b *testing.B, r *bufio.Reader, want string) {
+func readUntil(b testing.TB, r *bufio.Reader, want string) {
 	for {
 		line, err := r.ReadSlice('\n')
 		if bytes.Contains(line, []byte(want)) {
