@@ -80,7 +80,7 @@ func skeleton(row hazard.Row) string {
 		i := slices.IndexFunc(remedy.Table, func(r remedy.Row) bool { return r.Code == code })
 		r, settles := remedy.Table[i], ""
 		if r.Settles || r.Of == row.Code {
-			settles = " (settles it)"
+			settles = " (settles this)"
 		}
 		fmt.Fprintf(&b, "- `%s`: %s%s\n", code, r.Doc, settles)
 	}

@@ -276,7 +276,7 @@ func (s *shop) quiet(args []string) {
 func (s *shop) alertmanager(args []string) {
 	s.usage(!s.negated && len(args) == 0, "alertmanager")
 	text := s.adapt(deployed("alertmanager", "alertmanager.yml"),
-		"http://127.0.0.1:9100", s.inbox().server.URL, "group_interval: 1m", "group_interval: 1s", "group_wait: 15s", "group_wait: 1s")
+		"http://127.0.0.1:9100", s.inbox().server.URL, "group_interval: 1m", "group_interval: 1s", "group_interval: 5s", "group_interval: 1s", "group_wait: 15s", "group_wait: 1s")
 	s.Check(os.WriteFile(s.MkAbs("alertmanager.yml"), []byte(text), 0o644))
 	at := s.serve("prometheus-alertmanager", "--config.file=alertmanager.yml", "--storage.path=alerts",
 		"--web.listen-address=127.0.0.1:0", "--cluster.listen-address=")
