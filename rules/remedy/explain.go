@@ -10,25 +10,18 @@ import (
 	"rollwarden/rules/units"
 )
 
-// Explanation is a decision as lines to read, in order. Keys never change, so
-// that texts can be translated by them.
+// Explanation is a decision in sections to read, in order.
 type Explanation struct{ Sections []Section }
 
-// Section is a part of an explanation.
-type Section struct {
-	Key, Title string
-	Lines      []Line
-}
+// Section is a part of an explanation, and Line one thing that went into a decision
+// or came out of it. All of them have keys.
+type (
+	Section = units.Explanation
+	Line    = units.Line
+)
 
-// Line is one thing that went into a decision, or came out of it.
-type Line struct {
-	Key, Name, Value string
-	Note             string // how it was worked out, or what to keep in mind; may be empty
-	Source           string // where it comes from; may be empty
-}
-
-func (s *Section) add(key, name, value, note, source string) {
-	s.Lines = append(s.Lines, Line{key, name, value, note, source})
+func add(s *Section, key, name, value, note, source string) {
+	s.Lines = append(s.Lines, Line{Key: key, Name: name, Value: value, Note: note, Source: source})
 }
 
 // Where values come from.
@@ -57,30 +50,30 @@ func (d Decision) Explain() Explanation {
 func (d Decision) chosen() Section {
 	s := Section{Key: "choice", Title: "What pays"}
 	best := d.Chosen()
-	s.add("choice", "choice", best.Text, d.Why(), "")
+	add(&s, "choice", "choice", best.Text, d.Why(), "")
 	if d.Weighed && d.Holds {
-		s.add("sure", "sure to be the cheapest", Certainty(best.Sure), "over all that can be taken and has a price, together", "")
-		s.add("regret", "cost of being wrong", say(best.Regret), "expected, per start: its cost less that of the truly cheapest", "")
-		s.add("informed", "worth of knowing all odds", say(d.Informed), "expected, per start, before choosing; for the least expected cost it is the cost of being wrong", "")
+		add(&s, "sure", "sure to be the cheapest", Certainty(best.Sure), "over all that can be taken and has a price, together", "")
+		add(&s, "regret", "cost of being wrong", say(best.Regret), "expected, per start: its cost less that of the truly cheapest", "")
+		add(&s, "informed", "worth of knowing all odds", say(d.Informed), "expected, per start, before choosing; for the least expected cost it is the cost of being wrong", "")
 	}
-	s.add("manual", "before anything is done", "the machine's manual rules; a person acts, and Rollwarden only advises", d.manual, "")
+	add(&s, "manual", "before anything is done", "the machine's manual rules; a person acts, and Rollwarden only advises", d.manual, "")
 	return s
 }
 
 func (d Decision) inputs() Section {
 	s := Section{Key: "inputs", Title: "What is known of the start"}
-	s.add("machine", "machine", d.Site+"/"+d.Machine, "", fromFloor)
-	s.add("job", "job", strings.Trim(d.Job+" "+d.Part, " "), string(d.Phase), fromFloor)
-	s.add("film", "film", string(d.scene.Loaded.Class), d.scene.Loaded.Stock, fromFloor)
-	s.add("front", "front of the film", d.mm(d.Options[0].Reach), "from the print line; cure exit "+d.show.Short(d.scene.Plant.Path.CureExitMM), fromFloor+"; "+fromPath)
+	add(&s, "machine", "machine", d.Site+"/"+d.Machine, "", fromFloor)
+	add(&s, "job", "job", strings.Trim(d.Job+" "+d.Part, " "), string(d.Phase), fromFloor)
+	add(&s, "film", "film", string(d.scene.Loaded.Class), d.scene.Loaded.Stock, fromFloor)
+	add(&s, "front", "front of the film", d.mm(d.Options[0].Reach), "from the print line; cure exit "+d.show.Short(d.scene.Plant.Path.CureExitMM), fromFloor+"; "+fromPath)
 	if !d.scene.Machine.Edge.PositionMM.Known() {
-		s.add("edge", "edge", "unknown", "what must be rolled forward counts from the print line: look before relying on it", fromFloor)
+		add(&s, "edge", "edge", "unknown", "what must be rolled forward counts from the print line: look before relying on it", fromFloor)
 	}
-	s.add("width", "width", d.show.Short(d.scene.WidthMM()), "", fromFloor)
-	s.add("cure", "cure temperature", known(d.scene.CureC(), d.show.Temp), "", "ticket")
-	s.add("humidity", "humidity", known(d.scene.Climate.RHPct, func(v float64) string { return fmt.Sprintf("%.0f %%", v) }), "", fromFloor)
+	add(&s, "width", "width", d.show.Short(d.scene.WidthMM()), "", fromFloor)
+	add(&s, "cure", "cure temperature", known(d.scene.CureC(), d.show.Temp), "", "ticket")
+	add(&s, "humidity", "humidity", known(d.scene.Climate.RHPct, func(v float64) string { return fmt.Sprintf("%.0f %%", v) }), "", fromFloor)
 	if !d.scene.Machine.Roll.LeftM.Known() {
-		s.add("roll-left", "metres left on the roll", "unknown", "look before advancing: nobody can tell whether the roll is long enough", fromFloor)
+		add(&s, "roll-left", "metres left on the roll", "unknown", "look before advancing: nobody can tell whether the roll is long enough", fromFloor)
 	}
 	return s
 }
@@ -90,7 +83,7 @@ func (d Decision) asItStands() Section {
 	none := d.AsItStands()
 	s := Section{Key: "odds", Title: "Odds of a strike as it stands"}
 	d.odd(&s, none)
-	s.add("expected", "expected cost", say(none.Expected), share(none.Odds.P)+" × "+say(none.Strike.Total), "")
+	add(&s, "expected", "expected cost", say(none.Expected), share(none.Odds.P)+" × "+say(none.Strike.Total), "")
 	d.weighed(&s, none)
 	model, ok := d.odds.(Explainer)
 	if !ok {
@@ -98,13 +91,13 @@ func (d Decision) asItStands() Section {
 	}
 	e := model.Explain(none.start)
 	for _, in := range e.Inputs {
-		s.add("kind/"+strings.ReplaceAll(in.Name, " ", "-"), "counted as: "+in.Name, in.Value, "", "")
+		add(&s, "kind/"+strings.ReplaceAll(in.Name, " ", "-"), "counted as: "+in.Name, in.Value, "", "")
 	}
-	s.add("formula", "formula", e.Formula, "", e.Source)
-	s.add("worked", "worked out", e.Worked, "", "")
-	s.add("prior", "prior", chance(e.Prior), scaleWords(e), "odds of the shop's configuration")
-	s.add("worth", "what the prior is worth", fmt.Sprintf("%.3g starts", e.PriorStarts), fittedWords(e.StartsFitted), "")
-	s.add("own", "this machine's own starts", fmt.Sprintf("%d strikes in %d", e.OwnStrikes, e.OwnStarts), "", "the shop's own log")
+	add(&s, "formula", "formula", e.Formula, "", e.Source)
+	add(&s, "worked", "worked out", e.Worked, "", "")
+	add(&s, "prior", "prior", chance(e.Prior), scaleWords(e), "odds of the shop's configuration")
+	add(&s, "worth", "what the prior is worth", fmt.Sprintf("%.3g starts", e.PriorStarts), fittedWords(e.StartsFitted), "")
+	add(&s, "own", "this machine's own starts", fmt.Sprintf("%d strikes in %d", e.OwnStrikes, e.OwnStarts), "", "the shop's own log")
 	return s
 }
 
@@ -127,7 +120,7 @@ func (d Decision) odd(s *Section, o *Option) {
 	if o.Settles {
 		note = joined(note, "of a settled edge: the front will lie past the cure exit, at "+d.mm(o.Reach))
 	}
-	s.add("left", "odds of a strike", fmt.Sprintf("%s (%s to %s)", chance(o.Odds.P), chance(o.Odds.Low), chance(o.Odds.High)), note, "95 % credible interval")
+	add(s, "left", "odds of a strike", fmt.Sprintf("%s (%s to %s)", chance(o.Odds.P), chance(o.Odds.Low), chance(o.Odds.High)), note, "95 % credible interval")
 }
 
 func (d Decision) strike() Section {
@@ -139,7 +132,7 @@ func (d Decision) strike() Section {
 func (d Decision) explain(o *Option) Section {
 	s := Section{Key: "option/" + o.Code, Title: o.Text}
 	if o.WhyNot != "" {
-		s.add("why-not", "cannot be taken", o.WhyNot, "", "")
+		add(&s, "why-not", "cannot be taken", o.WhyNot, "", "")
 		return s
 	}
 	d.bill(&s, o.Cost)
@@ -147,13 +140,13 @@ func (d Decision) explain(o *Option) Section {
 	if !o.Open() {
 		return s
 	}
-	s.add("expected", "expected cost", say(o.Expected), say(o.Cost.Total)+" + "+share(o.Odds.P)+" × "+say(o.Strike.Total), "")
+	add(&s, "expected", "expected cost", say(o.Expected), say(o.Cost.Total)+" + "+share(o.Odds.P)+" × "+say(o.Strike.Total), "")
 	if from, known := o.BreakEven.Get(); known {
 		where := "below it: it does not pay"
 		if o.Pays {
 			where = "above it: it pays"
 		}
-		s.add("break-even", "pays from a strike chance of", chance(from), chance(d.AsItStands().Odds.P)+" as it stands is "+where, "expected cost over that of a strike")
+		add(&s, "break-even", "pays from a strike chance of", chance(from), chance(d.AsItStands().Odds.P)+" as it stands is "+where, "expected cost over that of a strike")
 	}
 	d.weighed(&s, o)
 	return s
@@ -164,21 +157,21 @@ func (d Decision) weighed(s *Section, o *Option) {
 	if !d.Weighed {
 		return
 	}
-	s.add("sure", "chance to be truly the cheapest", Certainty(o.Sure), "", "")
-	s.add("regret", "cost if chosen and wrong", say(o.Regret), "expected, per start", "")
-	s.add("trial", "worth of one more try", say(o.Trial), "expected, at each later start, because it may change the choice", "")
+	add(s, "sure", "chance to be truly the cheapest", Certainty(o.Sure), "", "")
+	add(s, "regret", "cost if chosen and wrong", say(o.Regret), "expected, per start", "")
+	add(s, "trial", "worth of one more try", say(o.Trial), "expected, at each later start, because it may change the choice", "")
 }
 
 // bill adds the parts of a cost and their sum.
 func (d Decision) bill(s *Section, b Bill) {
 	for _, p := range b.Parts {
-		s.add("cost/"+p.Key, strings.ReplaceAll(p.Key, "-", " "), say(p.Amount), d.quantity(p), fromPrices)
+		add(s, "cost/"+p.Key, strings.ReplaceAll(p.Key, "-", " "), say(p.Amount), d.quantity(p), fromPrices)
 	}
 	note := ""
 	if b.Lacks != "" {
 		note = "without " + b.Lacks + ", whose price is not known"
 	}
-	s.add("cost", "together", say(b.Total), note, "")
+	add(s, "cost", "together", say(b.Total), note, "")
 }
 
 func (d Decision) quantity(p Part) string {
@@ -194,12 +187,12 @@ func (d Decision) quantity(p Part) string {
 // doubts says what the numbers cannot.
 func (d Decision) doubts() Section {
 	s := Section{Key: "doubts", Title: "What to keep in mind"}
-	s.add("independent", "odds of different treatments", "count as independent", "they share the film's own odds, so the certainty is somewhat too small or too great", "")
+	add(&s, "independent", "odds of different treatments", "count as independent", "they share the film's own odds, so the certainty is somewhat too small or too great", "")
 	if _, believes := d.odds.(Believer); !believes {
-		s.add("certain", "odds", "count as exact", "nothing says how sure they are", "")
+		add(&s, "certain", "odds", "count as exact", "nothing says how sure they are", "")
 	}
 	if d.Phase == hazard.Running {
-		s.add("running", "the machine is running", "pause it by its own controls first", "nobody reaches into a machine that moves", "")
+		add(&s, "running", "the machine is running", "pause it by its own controls first", "nobody reaches into a machine that moves", "")
 	}
 	return s
 }

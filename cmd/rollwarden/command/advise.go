@@ -94,11 +94,7 @@ func (p counsel) decision(d *remedy.Decision) error {
 		return nil
 	}
 	for _, section := range d.Explain().Sections {
-		e := units.Explanation{Title: section.Title}
-		for _, l := range section.Lines {
-			e.Add(l.Name, l.Value, strings.Trim(l.Note+"; "+l.Source, "; "))
-		}
-		if err := explain(p, e); err != nil {
+		if err := explain(p, section); err != nil {
 			return err
 		}
 	}
@@ -178,7 +174,8 @@ func explain(w io.Writer, e units.Explanation) error {
 	fmt.Fprintf(w, "  %s\n", e.Title)
 	table := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	for _, l := range e.Lines {
-		fmt.Fprintln(table, strings.TrimRight(fmt.Sprintf("    %s\t%s\t%s", l.Name, l.Value, l.Note), "\t"))
+		note := strings.Trim(l.Note+"; "+l.Source, "; ")
+		fmt.Fprintln(table, strings.TrimRight(fmt.Sprintf("    %s\t%s\t%s", l.Name, l.Value, note), "\t"))
 	}
 	return table.Flush()
 }
