@@ -34,6 +34,7 @@ import (
 	"net/http"
 	"net/url"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"github.com/rs/zerolog"
@@ -89,7 +90,13 @@ type Gate struct {
 	byName    *limits
 	badTokens *limits // by address
 	writes    *limits // unsafe requests, by client
+
+	refusedLogins atomic.Uint64
 }
+
+// RefusedLogins counts the logins and tokens that were refused since the gate was
+// made, for whatever reason.
+func (g *Gate) RefusedLogins() uint64 { return g.refusedLogins.Load() }
 
 // The limits of logins, and what holds without an option. A person who mistypes
 // never meets the limits. From everywhere together, one name can be tried 10
@@ -192,6 +199,7 @@ func (g *Gate) Wrap(next http.Handler) http.Handler {
 		}
 		v, kind, wait := g.identify(r)
 		if kind != "" {
+			g.refusedLogins.Add(1)
 			g.refuse(w, r, kind, wait)
 			return
 		}

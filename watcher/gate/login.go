@@ -54,8 +54,7 @@ func (g *Gate) takeForm(w http.ResponseWriter, r *http.Request, v *visit) {
 		g.failLogin(w, r, WrongLogin, next, 0)
 		return
 	}
-	now := g.o.Now()
-	if wait := max(g.byAddress.take(now, v.address), g.byName.take(now, name)); wait > 0 {
+	if wait := g.waitToLogin(v.address, name); wait > 0 {
 		g.failLogin(w, r, TooMany, next, wait)
 		return
 	}
@@ -69,6 +68,17 @@ func (g *Gate) takeForm(w http.ResponseWriter, r *http.Request, v *visit) {
 	default:
 		g.begin(w, r, v, user, next)
 	}
+}
+
+// waitToLogin is how long an attempt has to wait. One that its address has to wait
+// for does not count for the name, so that who is slowed down already does not keep
+// the name's owner out on top.
+func (g *Gate) waitToLogin(address, name string) time.Duration {
+	now := g.o.Now()
+	if wait := g.byAddress.take(now, address); wait > 0 {
+		return wait
+	}
+	return g.byName.take(now, name)
 }
 
 // begin starts a session under a new id, whatever the browser had before, so
@@ -85,6 +95,7 @@ func (g *Gate) begin(w http.ResponseWriter, r *http.Request, v *visit, user User
 // failLogin shows the form again. The log names the user only when there is one
 // of that name: people type their password into the wrong field.
 func (g *Gate) failLogin(w http.ResponseWriter, r *http.Request, kind, next string, after time.Duration) {
+	g.refusedLogins.Add(1)
 	e := g.o.Log.Warn().Str("kind", kind).Str("address", g.address(r))
 	if a, known := g.accounts.byName[cleanName(r.PostForm.Get("name"))]; known {
 		e = e.Str("user", a.name)

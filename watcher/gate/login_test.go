@@ -210,6 +210,27 @@ func TestLoginFloodOfOneName(t *testing.T) {
 	w.login("tomas", operatorPassword, "/", from(100)...).wants(t, 303, "after waiting")
 }
 
+// TestWhoIsSlowedDownSlowsNobody goes on guessing from an address that has to wait:
+// the owner of the name, elsewhere, logs in all the same.
+func TestWhoIsSlowedDownSlowsNobody(t *testing.T) {
+	o := shopOptions(t)
+	o.BehindProxy = true
+	w := open(t, o)
+	from := func(i int) []string {
+		return []string{"X-Forwarded-Proto: https", "X-Forwarded-For: 203.0.113." + strconv.Itoa(i)}
+	}
+	for i := range loginBurst {
+		w.login("guess"+strconv.Itoa(i), "wrong password", "/", from(1)...).wants(t, 401)
+	}
+	for range 2 * loginBurst {
+		w.login("tomas", "wrong password", "/", from(1)...).wants(t, 429)
+	}
+	w.login("tomas", operatorPassword, "/", from(2)...).wants(t, 303, "the owner of the name")
+	if got := w.gate.RefusedLogins(); got != 3*loginBurst {
+		t.Errorf("%d logins were refused, and the gate counts %d", 3*loginBurst, got)
+	}
+}
+
 // TestVerificationsAreBounded floods the server with logins from as many
 // addresses, and counts what runs at once.
 func TestVerificationsAreBounded(t *testing.T) {
