@@ -3,8 +3,8 @@
 // Every scrape reads one immutable view of the floor and makes constant
 // metrics from it. The view is a fold of the journal, so counters go on where
 // they were after a restart instead of starting again at zero. Only what the
-// journal cannot know is live: the readiness, the lag behind the journal and
-// the time from an event to its alarm.
+// journal cannot know is live: the readiness, the lag behind the journal, the
+// time from an event to its alarm, open pages and refused logins.
 //
 // Labels are bounded. Machines, channels and hazards that are not configured
 // are summed under the value Unconfigured; every other value comes from a
@@ -48,6 +48,10 @@ type Options struct {
 
 	// Lag is how many messages of the journal are not folded yet; may be nil.
 	Lag func() float64
+	// OpenPages is how many pages are kept up to date, and RefusedLogins how many
+	// logins and tokens were refused since the program started; each may be nil.
+	OpenPages     func() int
+	RefusedLogins func() uint64
 	// Odds is the probability of a head strike at the machine's next start as
 	// it stands, and false when no run is next; may be nil.
 	Odds func(site, machine string) (float64, bool)

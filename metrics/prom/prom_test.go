@@ -68,6 +68,7 @@ func TestMorning(t *testing.T) {
 	morning(d)
 	o := options(d.site, d.view)
 	o.Lag = func() float64 { return 3 }
+	o.OpenPages, o.RefusedLogins = func() int { return 2 }, func() uint64 { return 5 }
 	o.Odds = func(site, machine string) (float64, bool) { return 0.19, site+"/"+machine == "north/heron" }
 	_, r := registry(t, o)
 	const want = `
@@ -147,6 +148,12 @@ rollwarden_anomalies_total{kind="unknown-type"} 1
 # HELP rollwarden_journal_lag_messages Messages of the journal that are not folded yet.
 # TYPE rollwarden_journal_lag_messages gauge
 rollwarden_journal_lag_messages 3
+# HELP rollwarden_open_pages Pages that are open and kept up to date.
+# TYPE rollwarden_open_pages gauge
+rollwarden_open_pages 2
+# HELP rollwarden_refused_logins_total Logins and tokens that were refused since the program started.
+# TYPE rollwarden_refused_logins_total counter
+rollwarden_refused_logins_total 5
 # HELP rollwarden_ready 1 when the journal has been read to its end.
 # TYPE rollwarden_ready gauge
 rollwarden_ready 1
@@ -247,6 +254,7 @@ func TestZeroFromTheStart(t *testing.T) {
 	d := newDesk(t, shop(t, machine("north", "heron"), machine("quay", "plover")))
 	o := options(d.site, d.view)
 	o.Lag = func() float64 { return 0 }
+	o.OpenPages, o.RefusedLogins = func() int { return 0 }, func() uint64 { return 0 }
 	_, r := registry(t, o)
 	families := gather(t, r)
 	for _, m := range prom.Table {

@@ -190,6 +190,20 @@ var Table = []Metric{
 				out.add(s.o.Lag())
 			}
 		}},
+	{Name: "rollwarden_open_pages", Type: Gauge, Live: true,
+		Help: "Pages that are open and kept up to date.",
+		read: func(s *scrape, out series) {
+			if s.o.OpenPages != nil {
+				out.add(float64(s.o.OpenPages()))
+			}
+		}},
+	{Name: "rollwarden_refused_logins_total", Type: Counter, Live: true,
+		Help: "Logins and tokens that were refused since the program started.",
+		read: func(s *scrape, out series) {
+			if s.o.RefusedLogins != nil {
+				out.add(float64(s.o.RefusedLogins()))
+			}
+		}},
 	{Name: "rollwarden_ready", Type: Gauge, Live: true,
 		Help: "1 when the journal has been read to its end.",
 		read: func(s *scrape, out series) { out.add(truth(s.ready)) }},

@@ -115,6 +115,13 @@ func NewHub(o HubOptions) *Hub {
 	}
 }
 
+// Readers is how many pages are kept live now.
+func (h *Hub) Readers() int {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.readers
+}
+
 // Paint adds a kind of page. Add every kind before the first reader comes.
 func (h *Hub) Paint(page string, paint Painter) { h.painters[page] = paint }
 

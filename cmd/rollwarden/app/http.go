@@ -22,7 +22,7 @@ func (a *App) newMetrics() (*prom.Collector, http.Handler, error) {
 	collector, err := prom.New(prom.Options{
 		View: a.View, Ready: a.ready, Machines: a.site.Machines, Films: a.site.Films,
 		Currency: a.cfg.Shop.Currency, Rows: a.site.Book.Rows, Channels: a.channelNames(), Version: a.opts.Version,
-		Lag: a.lag, Odds: a.odds,
+		Lag: a.lag, Odds: a.odds, OpenPages: a.front.hub.Readers, RefusedLogins: a.front.gate.RefusedLogins,
 	})
 	if err != nil {
 		return nil, nil, err
