@@ -160,9 +160,20 @@ func (a *Advisor) price(o *Option, none *Option) {
 		return
 	}
 	if o.Open() && none.loss > 0 {
-		from := risk.BreakEven(float(o.Expected), none.loss)
+		from := o.breakEven(none)
 		o.BreakEven, o.Pays = units.Some(from), none.Odds.P > from
 	}
+}
+
+// breakEven is from which odds as it stands on an option pays. What it leaves on
+// the same film with the edge unsettled is a share of those odds, and grows with
+// them: cost + share·p·loss < p·(loss of doing nothing). Else it stands by
+// itself, and the whole expected cost has to be won back.
+func (o *Option) breakEven(none *Option) float64 {
+	if !o.Settles && o.start.Class == none.start.Class && none.Odds.P > 0 {
+		return risk.BreakEven(float(o.Cost.Total), none.loss-o.Odds.P/none.Odds.P*o.loss)
+	}
+	return risk.BreakEven(float(o.Expected), none.loss)
 }
 
 // left is what a remedy leaves of the odds.
@@ -215,8 +226,9 @@ func Standing(s *hazard.Scene) string {
 	return None
 }
 
-// choose finds the least expected cost. Doing nothing is never chosen because
-// something is not known: the first remedy that settles the hazard is then.
+// choose finds the least expected cost. Neither doing nothing nor what only helps
+// is ever chosen because something is not known: the first remedy that settles
+// the hazard is then.
 func (d *Decision) choose() {
 	if !d.Holds {
 		return
@@ -226,7 +238,7 @@ func (d *Decision) choose() {
 			d.Best = i
 		}
 	}
-	if d.Best != 0 {
+	if d.Best != 0 && d.Chosen().Settles {
 		return
 	}
 	unknown := ""
@@ -257,14 +269,13 @@ func (d *Decision) weigh(a *Advisor) {
 			open, choices = append(open, o), append(choices, a.believe(o))
 		}
 	}
-	outlook, least := risk.Weigh(choices), math.Inf(1)
+	outlook := risk.Weigh(choices)
 	for i, o := range open {
 		o.Sure = outlook.Cheapest[i]
 		o.Regret = a.decimal(max(0, choices[i].Expected()-outlook.Least))
 		o.Trial = a.decimal(risk.ValueOfTrial(choices, i))
-		least = min(least, choices[i].Expected())
 	}
-	d.Informed, d.Weighed = a.decimal(max(0, least-outlook.Least)), true
+	d.Informed, d.Weighed = a.decimal(outlook.Informed), true
 }
 
 // believe is an option with all that is believed of its odds. Odds that say

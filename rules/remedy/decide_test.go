@@ -60,7 +60,9 @@ func TestDecisionByHand(t *testing.T) {
 	if got := option(t, d, "advance").BreakEven.Or(-1); math.Abs(got-0.60/90.40) > 1e-12 {
 		t.Errorf("an advance pays from %v up", got)
 	}
-	if o := option(t, d, "cooler"); o.Pays || math.Abs(o.BreakEven.Or(-1)-(3.56+0.18*90.40)/90.40) > 1e-12 {
+	// A cooler cure leaves nine tenths of the odds, whatever they are: it takes a
+	// tenth of a strike away for 3.56, which pays from 3.56/9.04 = 39 % up.
+	if o := option(t, d, "cooler"); !(0.2 < o.BreakEven.Or(-1)) || o.Pays || math.Abs(o.BreakEven.Or(-1)-3.56/9.04) > 1e-9 {
 		t.Errorf("cooler pays from %v up: %v", o.BreakEven, o.Pays)
 	}
 }
@@ -342,5 +344,21 @@ func TestWhyNamesARival(t *testing.T) {
 	}}
 	if want := "advance: 0.60 USD against 0.2 × 90.00 USD; pays from a strike chance of 0.7 % up; least in expectation, though the cheapest only with 12 % and leader with 87 %"; d.Why() != want {
 		t.Errorf("want %q\n got %q", want, d.Why())
+	}
+}
+
+// TestAPriceThatNobodyKnowsSpeaksForNothing offers what settles a bare edge first
+// when only remedies that leave the danger have a price.
+func TestAPriceThatNobodyKnowsSpeaksForNothing(t *testing.T) {
+	a, s := learned(), bare()
+	s.Loaded.PricePerM2, s.Wanted.PricePerM2 = currency.Amount{}, currency.Amount{}
+	s.Machine.Roll.ThicknessUM, s.Loaded.ThicknessUM = units.Maybe{}, units.Maybe{} // no leader without it
+	d := decide(t, a, s)
+	if best := d.Chosen(); !best.Settles || best.Code != "advance" || d.Forced == "" {
+		t.Errorf("chosen: %s, settles %v, because %q", best.Code, best.Settles, d.Forced)
+	}
+	first := a.Advise(row(t, hazard.BareEdge), s)[0]
+	if first.Code != "advance" || !first.Settles || !first.Cheapest {
+		t.Errorf("the alarm offers %+v first", first)
 	}
 }

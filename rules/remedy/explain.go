@@ -146,7 +146,7 @@ func (d Decision) explain(o *Option) Section {
 		if o.Pays {
 			where = "above it: it pays"
 		}
-		add(&s, "break-even", "pays from a strike chance of", chance(from), chance(d.AsItStands().Odds.P)+" as it stands is "+where, "expected cost over that of a strike")
+		add(&s, "break-even", "pays from a strike chance of", chance(from), chance(d.AsItStands().Odds.P)+" as it stands is "+where, "what it costs over what it takes of the loss by a strike")
 	}
 	d.weighed(&s, o)
 	return s

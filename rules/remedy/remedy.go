@@ -157,22 +157,12 @@ func (a *Advisor) Advise(row *hazard.Row, s *hazard.Scene) []event.Remedy {
 	for _, code := range row.Remedies {
 		choices = append(choices, a.choose(code, row, s, &cost))
 	}
+	blind := !slices.ContainsFunc(choices, func(c choice) bool { return c.Settles && rank(c, false) == priced })
 	slices.SortStableFunc(choices, func(x, y choice) int {
-		return rank(x) - rank(y)
-	})
-	// Among those that can be taken and priced, expected cost decides.
-	priced := slices.IndexFunc(choices, func(c choice) bool { return rank(c) > 0 })
-	if priced < 0 {
-		priced = len(choices)
-	}
-	slices.SortStableFunc(choices[:priced], func(x, y choice) int {
-		switch {
-		case x.expected < y.expected:
-			return -1
-		case x.expected > y.expected:
-			return 1
+		if r := cmp.Compare(rank(x, blind), rank(y, blind)); r != 0 || rank(x, blind) != priced {
+			return r
 		}
-		return 0
+		return cmp.Compare(x.expected, y.expected)
 	})
 	out := make([]event.Remedy, len(choices))
 	for i, c := range choices {
@@ -182,14 +172,27 @@ func (a *Advisor) Advise(row *hazard.Row, s *hazard.Scene) []event.Remedy {
 	return out
 }
 
-func rank(c choice) int {
+// The ranks of remedies, the best first.
+const (
+	unpricedCure = iota // settles the hazard, and nothing that does has a price
+	priced
+	unpriced
+	blocked
+)
+
+// rank orders remedies before their cost does. When none that settles the hazard
+// has a price, one without comes before those that only help: a price that
+// nobody knows must not speak for what leaves the danger.
+func rank(c choice, blind bool) int {
 	switch {
 	case c.WhyNot != "":
-		return 2
-	case math.IsNaN(c.expected):
-		return 1
+		return blocked
+	case !math.IsNaN(c.expected):
+		return priced
+	case blind && c.Settles:
+		return unpricedCure
 	}
-	return 0
+	return unpriced
 }
 
 func (a *Advisor) choose(code string, row *hazard.Row, s *hazard.Scene, strike *strikes) choice {
