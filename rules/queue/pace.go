@@ -128,8 +128,8 @@ func (s Slack) Seconds() float64 { return reach * math.Sqrt(s.variance+s.shared*
 // it, since nothing starts before its time.
 func (s Slack) Within(seconds float64) Slack {
 	all := s.Seconds()
-	if all <= seconds {
-		return s
+	if all == 0 || all <= seconds {
+		return s // no slack at all cannot be cut, whatever is left for it
 	}
 	left := max(0, seconds) / all
 	return Slack{s.Late, s.variance * left * left, s.shared * left}

@@ -123,3 +123,13 @@ func TestPaceProperties(t *testing.T) {
 		}
 	})
 }
+
+// TestNoSlackStaysNone cuts a slack that is none down to less than none, as a
+// start that is planned after the machine is free does.
+func TestNoSlackStaysNone(t *testing.T) {
+	for _, late := range []bool{false, true} {
+		if got := (queue.Slack{Late: late}).Within(-60).Seconds(); got != 0 {
+			t.Errorf("late %v: want 0 s, got %v", late, got)
+		}
+	}
+}
