@@ -27,6 +27,9 @@ need chromium chromium # for the pages
 need Rscript r-base-core # computes the statistics independently
 need ssconvert gnumeric # reads the report's workbook
 need pdftotext poppler-utils # reads its PDF
+need promtool prometheus # checks the rules, and plays them
+need amtool prometheus-alertmanager # checks the routes
+need systemd-analyze systemd # checks the unit
 
 step "format"
 bad=$(gofmt -l cmd metrics rules watcher)
