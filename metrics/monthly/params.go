@@ -1,6 +1,7 @@
 package monthly
 
 import (
+	"slices"
 	"strconv"
 
 	"github.com/bojanz/currency"
@@ -16,9 +17,9 @@ import (
 	"rollwarden/rules/risk"
 )
 
-// ParamsOf returns what the reports of a site are computed with: its prices, and
-// the odds as they were known when the month began. Odds that had learnt from
-// the month itself would look better than they were.
+// ParamsOf returns what the reports of a site are computed with: its prices, the
+// odds as they were known when the month began, by which the month is judged,
+// and those that know the month as well, by which is estimated what was spared.
 func ParamsOf(site rules.Site) func(before *floor.State) reliability.Params {
 	return func(before *floor.State) reliability.Params {
 		p := reliability.Params{Films: site.Films}
@@ -34,6 +35,13 @@ func ParamsOf(site rules.Site) func(before *floor.State) reliability.Params {
 			learn = func([]risk.Cell) remedy.Odds { return site.Advisor.Odds }
 		}
 		p.Odds = learn(known).Strike
+		p.Learnt = func(outcomes []risk.Outcome) func(risk.Start) risk.Estimate {
+			all := slices.Clone(known)
+			for _, o := range outcomes {
+				all = append(all, o.Cell())
+			}
+			return learn(all).Strike
+		}
 		p.Calibration = func(outcomes []risk.Outcome) risk.Record {
 			w := risk.Walk{Before: known, Fit: func(c []risk.Cell) func(risk.Start) float64 { return mean(learn(c)) }, StrikeFits: strikeFits}
 			return risk.Score(w.Foretell(outcomes), risk.DefaultEdges())

@@ -34,6 +34,8 @@ type view struct {
 	reprints []*reprint
 	rings    []*ring
 	machines []MachineFigures
+	outcomes []risk.Outcome
+	learnt   func(risk.Start) risk.Estimate // the best that is known; nil without odds
 }
 
 // Compute makes the report of a fold's period. The fold goes on as it was, and
@@ -54,6 +56,7 @@ func Compute(f *Fold, params Params) Report {
 	v.all = v.before.clone()
 	v.all.take(f, p, p.To)
 	v.machines = v.eachMachine()
+	v.learn()
 	r := Report{
 		Period: f.period, Zone: f.zone.String(), Until: p.To, Running: p.To.Before(f.period.To), Confidence: Confidence, Events: v.tally.events,
 		Front: v.front(), Machines: v.machines, Kinds: v.kinds(), Remedies: v.remedies(), Waste: v.waste(), Reprints: v.reprinted(),
@@ -64,6 +67,18 @@ func Compute(f *Fold, params Params) Report {
 		r.Notice = fmt.Sprintf("This period is still running: figures are up to %s.", p.To.In(f.zone).Format("2006-01-02 15:04"))
 	}
 	return r
+}
+
+// learn takes the odds that the period's own starts have taught.
+func (v *view) learn() {
+	v.outcomes = make([]risk.Outcome, len(v.starts))
+	for i, s := range v.starts {
+		v.outcomes[i] = risk.Outcome{Start: s.Case(s.Treatment), Struck: s.Strikes > 0, At: s.At}
+	}
+	v.learnt = v.Odds
+	if v.Learnt != nil {
+		v.learnt = v.Learnt(v.outcomes)
+	}
 }
 
 func copies[T any](list []*T) []*T {
@@ -502,11 +517,7 @@ func (v *view) forecast() *Forecast {
 	if v.Calibration == nil || len(v.starts) == 0 {
 		return nil
 	}
-	outcomes := make([]risk.Outcome, len(v.starts))
-	for i, s := range v.starts {
-		outcomes[i] = risk.Outcome{Start: s.Case(s.Treatment), Struck: s.Strikes > 0, At: s.At}
-	}
-	return forecastOf(v.Calibration(outcomes))
+	return forecastOf(v.Calibration(v.outcomes))
 }
 
 func forecastOf(r risk.Record) *Forecast {

@@ -46,14 +46,14 @@ func (v *view) prevented() Prevented {
 			continue
 		}
 		p.Starts++
-		if v.Odds == nil {
+		if v.learnt == nil {
 			continue
 		}
-		bare, done := v.Odds(s.Case(untreated)), v.Odds(s.Case(s.Treatment))
+		bare, done := v.learnt(s.Case(untreated)), v.learnt(s.Case(s.Treatment))
 		d, i := difference(bare, done)
 		sum, low, high = sum+d, low+i.Low, high+i.High
 	}
-	if v.Odds == nil {
+	if v.learnt == nil {
 		return p
 	}
 	p.Value, p.Low, p.High = units.Some(sum), units.Some(low), units.Some(high)
@@ -103,7 +103,7 @@ func (v *view) next() []Step {
 // bare, with the treatment that would have been worth most.
 func (v *view) treatMore() []Step {
 	bare := where(v.starts, func(r recorded) bool { s := r.(*Start); return s.Class.LowGrade() && !s.Treated() })
-	if v.Odds == nil || len(bare) == 0 {
+	if v.learnt == nil || len(bare) == 0 {
 		return nil
 	}
 	var best []Step
@@ -115,7 +115,7 @@ func (v *view) treatMore() []Step {
 		}
 		fewer := 0.0
 		for _, s := range bare {
-			fewer += v.Odds(s.Case(untreated)).P - v.Odds(s.Case(treatment)).P
+			fewer += v.learnt(s.Case(untreated)).P - v.learnt(s.Case(treatment)).P
 		}
 		if saving := fewer*amount(v.StrikeCost) - cost; saving > most {
 			most, best = saving, []Step{v.treat(treatment, bare, fewer, saving)}
@@ -134,7 +134,7 @@ func (v *view) treat(treatment string, bare []*Start, fewer, saving float64) Ste
 		Title:  fmt.Sprintf("Treat the edge before each start of low-grade film (%s), first on %s", treatment, worst.Name),
 		Saving: money(saving, v.StrikeCost.CurrencyCode()), Strikes: units.Some(fewer),
 		Reason: fmt.Sprintf("%d starts went with a bare edge, %.0f of them on %s; treating them all was worth %.1f strikes at %s each, for %s a start. The odds are an estimate: %s",
-			len(bare), worst.Value, worst.Name, fewer, v.StrikeCost, v.meanCost(treatment, bare), v.Odds(bare[0].Case(untreated)).Basis),
+			len(bare), worst.Value, worst.Name, fewer, v.StrikeCost, v.meanCost(treatment, bare), v.learnt(bare[0].Case(untreated)).Basis),
 	}
 }
 

@@ -16,7 +16,8 @@ import (
 type Params struct {
 	Now           time.Time                                                // up to when something is known; zero for a period that is over
 	Films         *film.Catalogue                                          // for the price of film
-	Odds          func(risk.Start) risk.Estimate                           // of a strike, such as remedy.Odds gives them
+	Odds          func(risk.Start) risk.Estimate                           // of a strike, as they were known when the period began
+	Learnt        func([]risk.Outcome) func(risk.Start) risk.Estimate      // the odds once the period's starts are known as well; nil keeps Odds
 	StrikeCost    currency.Amount                                          // what a head strike costs
 	TreatmentCost func(s *Start, treatment string) (currency.Amount, bool) // what treating a start's edge costs; false when it has no price
 	PlannedBusyS  func(site, machine string) units.Maybe                   // planned busy time of the period, s; nil when not known
@@ -94,7 +95,9 @@ type Comparison struct {
 
 // Prevented estimates the strikes that did not come because somebody acted on
 // an alarm: over the starts that were warned of and treated, the sum of what
-// the odds would have been untreated less what they were. Odds are learnt, and
+// the odds would have been untreated less what they were, by all that is known
+// at the end: what came of the starts that were left bare says most about what
+// the others were spared. Odds are learnt, and
 // so the difference may come out below zero. It is never cut off there: an
 // interval that reaches zero is NotShown, and says so.
 type Prevented struct {

@@ -366,6 +366,31 @@ func TestPreventedAgainstNewcombe(t *testing.T) {
 	known(t, "high", got.High, 0.3339, 5e-5)
 }
 
+// TestPreventedKnowsTheMonth estimates by the odds that the month has taught,
+// and holds what was expected of a treatment against those of before it.
+func TestPreventedKnowsTheMonth(t *testing.T) {
+	with := params(t)
+	with.Learnt = func(outcomes []risk.Outcome) func(risk.Start) risk.Estimate {
+		if c := outcomes[0].Cell(); len(outcomes) != 4 || c.Class != event.Monomeric || c.Treatment != "none" || c.Machine != "heron" || c.Starts != 1 || c.Strikes != 1 {
+			t.Errorf("learnt from %+v", outcomes)
+		}
+		return func(s risk.Start) risk.Estimate {
+			if s.Treatment == "none" {
+				return risk.Estimate{P: 0.5, Low: 0.4, High: 0.6}
+			}
+			return risk.Estimate{P: 0.1, Low: 0.07, High: 0.14}
+		}
+	}
+	r := reliability.Compute(oneDay(t).fold(reliability.Origin{}, march), with)
+	known(t, "prevented", r.Front.Prevented.Value, 0.4, 1e-12)
+	known(t, "strikes saved by the first step", r.Front.Next[0].Strikes, 3*0.4, 1e-12)
+	for _, m := range r.Remedies {
+		if m.Treatment == "advance" {
+			known(t, "expected", m.Expected, 0.00192, 1e-12)
+		}
+	}
+}
+
 // TestTrendPoints wants every strike of a short life in the trend, few of a long
 // one and the last always, and the curve to have all strikes at the end, as the
 // maximum likelihood has it: λ·T^β = N.

@@ -12,6 +12,16 @@ type Outcome struct {
 	At     time.Time // of the start
 }
 
+// Cell is the outcome counted.
+func (o Outcome) Cell() Cell {
+	c := o.Start.cell()
+	c.Starts = 1
+	if o.Struck {
+		c.Strikes = 1
+	}
+	return c
+}
+
 // Foretold is an outcome with what was to be said of it before it came.
 type Foretold struct {
 	Outcome
