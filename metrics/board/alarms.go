@@ -125,7 +125,7 @@ func (p *painter) alarm(s shown, a *alarm.Alarm) alarmCard {
 		out.Pays = p.turn(c.Evidence[i].Value)
 	}
 	if out.Do != nil && out.Do.Cost != "" && a.Hazard == string(hazard.BareEdge) && p.o.StrikeCost != nil {
-		if cost := p.o.StrikeCost(s.site, s.machine); cost != "" {
+		if cost := p.o.StrikeCost(p.view, s.site, s.machine); cost != "" {
 			out.Against = p.Say("alarm.against", p.Number(cost))
 		}
 	}

@@ -34,13 +34,13 @@ type Options struct {
 	Rows     []hazard.Row    // the rule book's hazards, for their titles and reasons
 	Films    *film.Catalogue // for the price of waste, and for which film lies flat; may be nil
 
-	// StartAt is when a machine's next run is expected to start, and false
-	// when nobody can tell; may be nil.
-	StartAt func(site, machine string) (time.Time, bool)
+	// StartAt is when a machine's next run in a view is expected to start, and
+	// false when nobody can tell; may be nil.
+	StartAt func(v *rules.View, site, machine string) (time.Time, bool)
 
-	// StrikeCost is what a head strike would cost on a machine as it is, with
-	// its currency, and empty when nobody can tell; may be nil.
-	StrikeCost func(site, machine string) string
+	// StrikeCost is what a head strike would cost on a machine as it is in a
+	// view, with its currency, and empty when nobody can tell; may be nil.
+	StrikeCost func(v *rules.View, site, machine string) string
 
 	// ShiftFrom is when the shift that is on at a moment began; the last twelve
 	// hours are shown when nil.

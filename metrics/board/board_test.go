@@ -551,12 +551,40 @@ func TestCountdown(t *testing.T) {
 		d.say("north", "heron", "run.queued", queued)
 		o := d.options()
 		if c.watch != 0 {
-			o.StartAt = func(string, string) (time.Time, bool) { return d.now.Add(c.watch), true }
+			o.StartAt = func(*rules.View, string, string) (time.Time, bool) { return d.now.Add(c.watch), true }
 		}
 		_, body := get(t, board.Handler(o), "GET", "/")
 		if got := parse(t, body).byID("m.north.heron").all("", "start")[0].words(); got != c.want {
 			t.Errorf("%s: got %q, want %q", c.name, got, c.want)
 		}
+	}
+}
+
+// TestOnePictureIsOfOneView asks for what the board does not work out itself by the
+// view that the page is drawn from, though the watch has a newer one by then.
+func TestOnePictureIsOfOneView(t *testing.T) {
+	d := newDesk(t)
+	morning(d)
+	o := d.options()
+	drawn := o.View()
+	d.say("north", "heron", "edge.moved", &event.EdgeMoved{PositionMM: num(700), Cause: event.CauseAdvance})
+	newer := d.engine.View(d.now)
+	views := []*rules.View{drawn, newer}
+	o.View = func() *rules.View {
+		v := views[0]
+		views = []*rules.View{newer}
+		return v
+	}
+	asked := 0
+	o.StartAt = func(v *rules.View, _, _ string) (time.Time, bool) {
+		if asked++; v != drawn {
+			t.Errorf("asked by the view of entry %d for a page of entry %d", v.Seq, drawn.Seq)
+		}
+		return time.Time{}, false
+	}
+	get(t, board.Handler(o), "GET", "/")
+	if asked == 0 {
+		t.Error("nobody asked when a run starts")
 	}
 }
 

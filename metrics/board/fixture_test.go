@@ -140,7 +140,7 @@ func (d *desk) options(own ...func(*web.Options)) board.Options {
 	return board.Options{
 		Kit: kit, Hub: hub, View: func() *rules.View { return v },
 		Machines: d.site.Machines, Rows: d.site.Book.Rows, Films: d.site.Films,
-		StrikeCost: func(string, string) string { return "111.10 USD" },
+		StrikeCost: func(*rules.View, string, string) string { return "111.10 USD" },
 	}
 }
 

@@ -297,7 +297,7 @@ func (b *board) startAt(v *rules.View, m *floor.Machine) (time.Time, bool) {
 		return time.Time{}, false
 	}
 	if b.o.StartAt != nil {
-		if at, known := b.o.StartAt(m.Site, m.Name); known {
+		if at, known := b.o.StartAt(v, m.Site, m.Name); known {
 			return at, true
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"time"
 
 	"rollwarden/metrics/advice"
 	"rollwarden/metrics/board"
@@ -68,7 +69,8 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 		Films: a.site.Films, StartAt: a.startAt, StrikeCost: a.strikeCost, ShiftFrom: a.cfg.ShiftFrom(a.tickets.Location),
 	}))
 	touch.Register(mux, touch.Options{
-		Kit: f.kit, Hub: f.hub, View: a.View, Machines: a.site.Machines, Stocks: a.site.Films.Stocks(), Clear: a.clearAdvance, StartAt: a.startAt, Ready: a.ready,
+		Kit: f.kit, Hub: f.hub, View: a.View, Machines: a.site.Machines, Stocks: a.site.Films.Stocks(), Clear: a.clearAdvance, Ready: a.ready,
+		StartAt: func(site, machine string) (time.Time, bool) { return a.startAt(a.View(), site, machine) },
 	})
 	ledger.Register(mux, ledger.Options{Kit: f.kit, Hub: f.hub, View: a.View, Known: a.knows, Newest: a.newest, At: a.entryAt})
 	var err error

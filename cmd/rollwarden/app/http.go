@@ -15,6 +15,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"rollwarden/metrics/prom"
+	"rollwarden/rules"
 )
 
 // newMetrics registers what the watch shows to Prometheus.
@@ -70,12 +71,8 @@ func (a *App) odds(site, machine string) (float64, bool) {
 	return e.P, ok
 }
 
-// startAt is when a machine's next run is expected to start.
-func (a *App) startAt(site, machine string) (time.Time, bool) {
-	v := a.View()
-	if v == nil {
-		return time.Time{}, false
-	}
+// startAt is when a machine's next run in a view is expected to start.
+func (a *App) startAt(v *rules.View, site, machine string) (time.Time, bool) {
 	a.reading.Lock()
 	defer a.reading.Unlock()
 	at := a.reader.On(v).ReadyAt(a.clock.Now(), site, machine)
@@ -95,14 +92,11 @@ func newServer(h http.Handler, part zerolog.Logger) *http.Server {
 	}
 }
 
-// strikeCost is what a head strike would cost on a machine with what is loaded.
-func (a *App) strikeCost(site, machine string) string {
-	v, advisor := a.View(), a.site.Advisor
-	if v == nil || advisor == nil {
-		return ""
-	}
-	m := v.Floor.Machine(site, machine)
-	if m == nil || advisor.Costs.Currency == "" {
+// strikeCost is what a head strike would cost on a machine with what is loaded in
+// a view.
+func (a *App) strikeCost(v *rules.View, site, machine string) string {
+	m, advisor := v.Floor.Machine(site, machine), a.site.Advisor
+	if m == nil || advisor == nil || advisor.Costs.Currency == "" {
 		return ""
 	}
 	film := a.site.Films.Lookup(m.Roll.Stock, m.Roll.Class)
