@@ -142,7 +142,8 @@ func TestAStrikeTakenBackIsUnlearnt(t *testing.T) {
 	if got := d.engine.View(d.now).Odds; !reflect.DeepEqual(got, want) || reflect.DeepEqual(got, struck) {
 		t.Error("the odds are still those of the strike")
 	}
-	if n := d.engine.View(d.now).Floor.Machine("north", "heron").Tally.NetStrikes(); n != 0 {
+	net := d.engine.View(d.now).Floor.Machine("north", "heron").Tally.Net()
+	if n := net.TotalStrikes(); n != 0 {
 		t.Errorf("%d strikes stand", n)
 	}
 }

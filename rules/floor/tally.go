@@ -122,22 +122,6 @@ func (t *Tally) wasteBy(w StockArea) {
 	t.WasteBy = append(t.WasteBy, w)
 }
 
-// NetStarts adds up every start that was not taken back.
-func (t *Tally) NetStarts() uint64 {
-	if t.Taken == nil {
-		return t.TotalStarts()
-	}
-	return t.TotalStarts() - t.Taken.TotalStarts()
-}
-
-// NetStrikes adds up every head strike that was not taken back.
-func (t *Tally) NetStrikes() uint64 {
-	if t.Taken == nil {
-		return t.TotalStrikes()
-	}
-	return t.TotalStrikes() - t.Taken.TotalStrikes()
-}
-
 // Net is the tally without what was taken back.
 func (t *Tally) Net() Tally {
 	n := *t

@@ -24,11 +24,6 @@ func (p Path) ClearAdvance(edgeMM, marginMM float64) float64 {
 	return max(0, p.CureExitMM+marginMM-edgeMM)
 }
 
-// LeaderNeeded returns the length of leader, in mm, that makes an edge at
-// edgeMM reach marginMM past the cure exit. It is the same distance as the
-// advance, walked by tape instead of film.
-func (p Path) LeaderNeeded(edgeMM, marginMM float64) float64 { return p.ClearAdvance(edgeMM, marginMM) }
-
 // Machine is one printer of the shop.
 type Machine struct {
 	Site, Name  string

@@ -20,9 +20,6 @@ func TestClearAdvance(t *testing.T) {
 		if got := path.ClearAdvance(row.edge, row.margin); math.Abs(got-row.want) > 1e-9 {
 			t.Errorf("edge at %v, margin %v: want %v, got %v", row.edge, row.margin, row.want, got)
 		}
-		if got := path.LeaderNeeded(row.edge, row.margin); math.Abs(got-row.want) > 1e-9 {
-			t.Errorf("leader from %v, margin %v: want %v, got %v", row.edge, row.margin, row.want, got)
-		}
 	}
 }
 

@@ -331,6 +331,8 @@ func (a *Advisor) advanceBlocked(s *hazard.Scene) string {
 	return ""
 }
 
+// leaderNeeded is how long a leader must be, in mm: as far as the advance, walked by
+// tape instead of film.
 func leaderNeeded(s *hazard.Scene) float64 { return s.ClearAdvanceMM() }
 
 func (a *Advisor) leaderBlocked(s *hazard.Scene) string {

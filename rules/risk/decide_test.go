@@ -101,27 +101,6 @@ func TestOneOfTwoIsCheaper(t *testing.T) {
 	})
 }
 
-// TestPerfectForesight has worked examples of textbooks: Heizer and Render,
-// Operations Management, module A (the plants of 200 000 and 100 000 at even
-// odds, 60 000; the book's answer from memory), and an exercise of the same
-// pattern at 0.4 to 0.6 with its solution, 168 000 - 31 000 = 137 000, at
-// homeworksource.com/p/1012421. Gains are negative costs.
-func TestPerfectForesight(t *testing.T) {
-	for _, c := range []struct {
-		cost [][]float64
-		p    []float64
-		want float64
-	}{
-		{[][]float64{{-200000, 180000}, {-100000, 20000}, {0, 0}}, []float64{0.5, 0.5}, 60000},
-		{[][]float64{{-100000, 15000}, {-420000, 300000}, {0, 0}}, []float64{0.4, 0.6}, 137000},
-	} {
-		near(t, "value", risk.PerfectForesight(c.cost, c.p), c.want, 1e-6)
-	}
-	if got := risk.PerfectForesight(nil, nil); got != 0 {
-		t.Errorf("without choices: %v", got)
-	}
-}
-
 // TestPerfectInformationByHand has odds p uniform and a strike for 10 against
 // a remedy that settles it for c. Knowing p, one pays min(10p, c), which is
 // c - c²/20 on average; not knowing, min(5, c).
@@ -132,9 +111,9 @@ func TestPerfectInformationByHand(t *testing.T) {
 		if c > 10 {
 			informed = 5
 		}
-		near(t, "value", risk.PerfectInformation([]risk.Choice{nothing, {Cost: c}}), min(5, c)-informed, 1e-9)
+		near(t, "value", risk.Weigh([]risk.Choice{nothing, {Cost: c}}).Informed, min(5, c)-informed, 1e-9)
 	}
-	if got := risk.PerfectInformation(nil); got != 0 {
+	if got := risk.Weigh(nil).Informed; got != 0 {
 		t.Errorf("without choices: %v", got)
 	}
 }
@@ -155,7 +134,7 @@ func TestValueOfATrialByHand(t *testing.T) {
 func TestATrialIsWorthNoMoreThanKnowing(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		list := rapid.SliceOfN(choices(rapid.Float64Range(0, 20)), 2, 5).Draw(t, "choices")
-		know, least := risk.PerfectInformation(list), math.Inf(1)
+		know, least := risk.Weigh(list).Informed, math.Inf(1)
 		for i, c := range list {
 			if trial := risk.ValueOfTrial(list, i); trial > know+1e-4 {
 				t.Fatalf("a trial of %d is worth %v, knowing all %v", i, trial, know)

@@ -11,6 +11,7 @@ import (
 type Outlook struct {
 	Cheapest []float64 // for each choice, the probability that it is truly the cheapest of all; they add up to 1
 	Least    float64   // what one would pay, on average, knowing the true odds of each before choosing
+	Informed float64   // the most that it can be worth, per start, to know them: the least expected cost less Least
 }
 
 // Weigh looks at all choices at once. Let S_j(x) be the probability that
@@ -55,7 +56,7 @@ func Weigh(choices []Choice) Outlook {
 	}
 	w.line(past, reached)
 	w.proper()
-	return Outlook{w.cheapest, w.least}
+	return Outlook{w.cheapest, w.least, max(0, leastExpected(choices)-w.least)}
 }
 
 // proper keeps the probabilities from 0 to 1: a parabola may bulge past its
