@@ -3,6 +3,7 @@ package monthly_test
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"io"
 	"net/http"
 	"net/http/httptest"
@@ -327,13 +328,14 @@ func TestJournalAway(t *testing.T) {
 	}
 }
 
-// floorOfTen is a month on ten machines.
-func floorOfTen(b *testing.B) *memory {
+// floorOfTen is what ten machines do from one moment to another, each with a run
+// every so often.
+func floorOfTen(b *testing.B, from, to time.Time, every time.Duration) *memory {
 	m := &memory{t: b}
 	n := 0
-	for now := at(time.March, 1, 1, 0); now.Before(at(time.April, 1, 0, 0)); now = now.Add(90 * time.Minute) {
+	for now := from.Add(time.Hour); now.Before(to); now = now.Add(every) {
 		for i := range 10 {
-			name, job := "m"+string(rune('0'+i)), "KL-"+now.Format("0215")+string(rune('0'+i))
+			name, job := "m"+string(rune('0'+i)), "KL-"+now.Format("01021504")+string(rune('0'+i))
 			if n++; n <= 10 {
 				m.load(now.Add(-time.Minute), name)
 			}
@@ -350,20 +352,44 @@ func floorOfTen(b *testing.B) *memory {
 	return m
 }
 
-// BenchmarkMonth reads a month of ten machines from its state and makes the
-// report.
+// BenchmarkMonth loads the state at which a busy month of ten machines began,
+// folds the month and makes its report.
 func BenchmarkMonth(b *testing.B) {
-	m := floorOfTen(b)
+	m := floorOfTen(b, at(time.February, 28, 0, 0), at(time.April, 1, 0, 0), 90*time.Minute)
+	fromStates(b, m)
+}
+
+// BenchmarkJournal makes the same report of the last month of journals of 1, 3
+// and 12 months, a fifth as busy. Only the state grows with the journal, by the
+// keys of its events.
+func BenchmarkJournal(b *testing.B) {
+	for _, months := range []int{1, 3, 12} {
+		b.Run(fmt.Sprint(months, " months"), func(b *testing.B) {
+			from := time.Date(2026, time.Month(4-months), 0, 0, 0, 0, 0, berlin).UTC() // the day before the first month
+			fromStates(b, floorOfTen(b, from, at(time.April, 1, 0, 0), 450*time.Minute))
+		})
+	}
+}
+
+// fromStates makes the report of March again and again from what was kept when
+// it was made first.
+func fromStates(b *testing.B, m *memory) {
+	folder := b.TempDir()
+	want := report(b, books(m, later, folder), march, "").Events
 	b.ResetTimer()
 	for range b.N {
-		report(b, books(m, later, ""), march, "")
+		m.read = 0
+		if r := report(b, books(m, later, folder), march, ""); r.Events != want || m.read > int(want)+1 {
+			b.Fatalf("%d events of %d, after reading %d", r.Events, want, m.read)
+		}
 	}
-	b.ReportMetric(float64(len(m.entries)), "events")
+	b.ReportMetric(float64(len(m.entries)), "journal")
+	b.ReportMetric(float64(want), "events")
 }
 
 // BenchmarkWrite renders that month.
 func BenchmarkWrite(b *testing.B) {
-	e := &monthly.Edition{Report: report(b, books(floorOfTen(b), later, ""), march, ""), Month: march}
+	e := &monthly.Edition{Report: report(b, books(floorOfTen(b, at(time.March, 1, 0, 0), at(time.April, 1, 0, 0), 90*time.Minute), later, ""), march, ""), Month: march}
 	pr := press(b, "en")
 	for _, format := range monthly.Formats {
 		b.Run(format, func(b *testing.B) {
