@@ -39,10 +39,9 @@ type Options struct {
 }
 
 type advice struct {
-	o       Options
-	pages   web.Pages
-	phrases *web.Phrases
-	bureau  *bureau
+	o      Options
+	pages  web.Pages
+	bureau *bureau
 }
 
 //go:embed templates assets
@@ -58,7 +57,7 @@ const refreshS = 30
 // on them by itself: no more than which entry of the journal is the newest.
 func Register(mux *http.ServeMux, o Options) {
 	o.Kit.Add(files, "assets")
-	a := &advice{o: o, pages: o.Kit.Parse(files, "templates/*.html", nil), phrases: o.Kit.Phrases(), bureau: newBureau(o.Site, o.Prices)}
+	a := &advice{o: o, pages: o.Kit.Parse(files, "templates/*.html", nil), bureau: newBureau(o.Site, o.Prices)}
 	o.Hub.Paint(name, a.paint)
 	mux.Handle("/advice/{site}/{machine}", web.ReadOnly(http.HandlerFunc(a.serve)))
 	mux.HandleFunc("GET /api/v1/machines/{site}/{machine}/advice", a.api)
@@ -90,7 +89,7 @@ func (a *advice) serve(w http.ResponseWriter, r *http.Request) {
 		web.Plain(w, http.StatusInternalServerError, "the page could not be made: "+err.Error())
 		return
 	}
-	p := painter{Pen: a.o.Kit.Pen(r), phrases: a.phrases, site: site, machine: machine, audience: audience}
+	p := painter{Pen: a.o.Kit.Pen(r), site: site, machine: machine, audience: audience}
 	page := p.page(a.bureau.picture(v, p.Now, site, machine))
 	page.Frame, page.Newest = a.o.Kit.Frame(r, "", p.Say("advice.title", machine)), newest
 	page.Refresh = refreshS

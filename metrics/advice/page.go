@@ -35,7 +35,7 @@ type page struct {
 
 func (p painter) page(pic *picture) page {
 	out := page{
-		Site: p.site, Machine: p.machine, Stream: p.audience.Stream(), Now: p.Now.UTC().Format("2006-01-02T15:04:05.000Z"),
+		Site: p.site, Machine: p.machine, Stream: p.audience.Stream(), Now: web.Instant(p.Now),
 		Here: Path(p.site, p.machine), Changed: changed(pic.machine), At: p.Stamp(pic.at),
 	}
 	if pic.decision != nil {
@@ -53,8 +53,8 @@ func (p painter) page(pic *picture) page {
 // The decision.
 
 type decisionView struct {
-	Why, About said
-	Manual     said
+	Why, About web.Said
+	Manual     web.Said
 	Options    []optionRow // empty when there is nothing to decide
 	Seldom     bool        // whether another than what pays is more often the cheapest
 	Facts      []fact
@@ -63,22 +63,22 @@ type decisionView struct {
 
 // optionRow is one treatment of the edge.
 type optionRow struct {
-	Text, WhyNot   said
+	Text, WhyNot   web.Said
 	Best           bool
-	Cost, Lacks    said
+	Cost, Lacks    web.Said
 	Parts          []fact
-	Odds, Basis    said
-	Expected, Sure said
-	From, Side     said // from which odds on it pays, and on which side they are
+	Odds, Basis    web.Said
+	Expected, Sure web.Said
+	From, Side     web.Said // from which odds on it pays, and on which side they are
 }
 
 func (p painter) decision(d *remedy.Decision, e remedy.Explanation) *decisionView {
-	out := &decisionView{Why: p.turn(d.Why()), About: p.own("advice.next", event.JobName(d.Job, d.Part)), Reasons: p.reasons(e)}
+	out := &decisionView{Why: p.phrase(d.Why()), About: p.own("advice.next", event.JobName(d.Job, d.Part)), Reasons: p.reasons(e)}
 	if d.Phase == hazard.Running {
 		out.About = p.own("advice.running", event.JobName(d.Job, d.Part))
 	}
 	if manual, ok := line(e, "choice", "manual"); ok {
-		out.Manual = p.turn(manual.Note)
+		out.Manual = p.phrase(manual.Note)
 	}
 	if !d.Holds {
 		return out
@@ -135,23 +135,23 @@ func line(e remedy.Explanation, section, key string) (remedy.Line, bool) {
 }
 
 func (p painter) option(o *remedy.Option, e remedy.Explanation, best bool) optionRow {
-	row := optionRow{Text: p.turn(o.Text), Best: best}
-	cell := func(key string) said {
+	row := optionRow{Text: p.phrase(o.Text), Best: best}
+	cell := func(key string) web.Said {
 		if l, ok := line(e, sectionOf(o), key); ok {
-			return p.turn(l.Value)
+			return p.phrase(l.Value)
 		}
 		return p.own("unknown")
 	}
 	if o.WhyNot != "" {
-		row.WhyNot = p.turn(o.WhyNot)
+		row.WhyNot = p.phrase(o.WhyNot)
 		return row
 	}
-	row.Cost, row.Odds, row.Basis = p.amount(o.Cost.Total), cell("left"), p.turn(o.Odds.Basis)
+	row.Cost, row.Odds, row.Basis = p.amount(o.Cost.Total), cell("left"), p.phrase(o.Odds.Basis)
 	for _, part := range o.Cost.Parts {
 		row.Parts = append(row.Parts, fact{Name: p.keyed("advice.line", "cost/"+part.Key, part.Key), Value: p.amount(part.Amount)})
 	}
 	if o.Cost.Lacks != "" {
-		row.Cost, row.Lacks = p.own("unknown"), p.turn("without "+o.Cost.Lacks+", whose price is not known")
+		row.Cost, row.Lacks = p.own("unknown"), p.phrase("without "+o.Cost.Lacks+", whose price is not known")
 	}
 	row.Expected, row.Sure = cell("expected"), cell("sure")
 	if o.BreakEven.Known() {
@@ -166,7 +166,7 @@ func (p painter) option(o *remedy.Option, e remedy.Explanation, best bool) optio
 // Heat and register.
 
 type heatView struct {
-	About, Film said
+	About, Film web.Said
 	Facts       []fact
 	Picture     template.HTML // the cure window; empty when it cannot be drawn
 	Bands       []bandRow
@@ -175,7 +175,7 @@ type heatView struct {
 
 type bandRow struct {
 	Passes, Low, High string
-	Code              said
+	Code              web.Said
 	None, Here        bool
 }
 
@@ -198,7 +198,7 @@ func (p painter) heat(h *rules.Heat, why []units.Explanation) *heatView {
 		if f, ok := p.find(why, name); ok {
 			out.Facts = append(out.Facts, f)
 		} else if slices.Contains(heatFacts, name) {
-			out.Facts = append(out.Facts, fact{Name: p.turn(name), Value: p.own("unknown")})
+			out.Facts = append(out.Facts, fact{Name: p.phrase(name), Value: p.own("unknown")})
 		}
 	}
 	out.Picture = p.window(h)
@@ -208,12 +208,12 @@ func (p painter) heat(h *rules.Heat, why []units.Explanation) *heatView {
 	return out
 }
 
-func (p painter) film(h *rules.Heat) said {
+func (p painter) film(h *rules.Heat) web.Said {
 	parts := []string{p.Name("class", string(h.Film.Class), string(h.Film.Class))}
 	if h.Film.Stock != "" {
 		parts = slices.Insert(parts, 0, h.Film.Stock)
 	}
-	return said{Text: strings.Join(parts, ", ")}
+	return web.Said{Text: strings.Join(parts, ", ")}
 }
 
 func (p painter) find(why []units.Explanation, name string) (fact, bool) {
@@ -262,13 +262,13 @@ func (p painter) window(h *rules.Heat) template.HTML {
 type queueView struct {
 	Runs    []runRow
 	Advised bool // whether there is any advice
-	Changes []said
+	Changes []web.Said
 	Moves   bool // whether the advised order is another
-	Saves   said
+	Saves   web.Said
 	Money   []moneyRow
-	Gap     said // empty when no order costs less
+	Gap     web.Said // empty when no order costs less
 	Kept    []fact
-	Uncut   []said
+	Uncut   []web.Said
 	Accept  *acceptForm
 	Reasons []section
 }
@@ -276,15 +276,15 @@ type queueView struct {
 type runRow struct {
 	Place               int
 	Name                string
-	Start, Between      said
-	Takes, TakesBetween said
-	Due                 said
+	Start, Between      web.Said
+	Takes, TakesBetween web.Said
+	Due                 web.Said
 	Advised             string // its place in the advised order
 }
 
 type moneyRow struct {
-	Name, Now, Advised said
-	Count              said
+	Name, Now, Advised web.Said
+	Count              web.Said
 }
 
 // acceptForm accepts the advised order.
@@ -297,20 +297,20 @@ type acceptForm struct {
 func (p painter) queue(pic *picture) *queueView {
 	a := pic.queue
 	out := &queueView{
-		Advised: len(a.Problem.Jobs) > 0, Moves: !slices.IsSorted(a.Advised.Order), Saves: p.turn(a.Problem.Money(a.Saves())),
+		Advised: len(a.Problem.Jobs) > 0, Moves: !slices.IsSorted(a.Advised.Order), Saves: p.phrase(a.Problem.Money(a.Saves())),
 		Kept: p.kept(a), Uncut: p.uncut(a), Reasons: p.plainReasons(pic.queueWhys),
 	}
 	for i, s := range pic.slots {
 		out.Runs = append(out.Runs, p.run(i, s, a))
 	}
 	for _, text := range a.Changes {
-		out.Changes = append(out.Changes, p.turn(text))
+		out.Changes = append(out.Changes, p.phrase(text))
 	}
 	if out.Advised {
 		out.Money = p.costs(a)
 	}
 	if !a.Exact {
-		out.Gap = p.turn(a.Problem.Money(a.Gap()))
+		out.Gap = p.phrase(a.Problem.Money(a.Gap()))
 	}
 	if out.Moves && mayOrder(p.audience.Role) {
 		out.Accept = p.accept(a, changed(pic.machine))
@@ -340,14 +340,14 @@ func (p painter) run(i int, s rules.Slot, a *queue.Advice) runRow {
 	name := event.JobName(s.Run.Job, s.Run.Part)
 	row := runRow{Place: i + 1, Name: name, Start: p.own("advice.any-moment"), Between: p.own("unknown"), Takes: p.own("unknown"), Due: p.due(s.Run)}
 	if !s.Expected.IsZero() {
-		row.Start = said{Text: p.Clock(s.Expected)}
+		row.Start = web.Said{Text: p.Clock(s.Expected)}
 		row.Between = p.own("advice.from-on", p.Clock(s.Early))
 		if !s.Late.IsZero() {
 			row.Between = p.own("advice.between", p.Clock(s.Early), p.Clock(s.Late))
 		}
 	}
 	if takes, known := s.TakesS.Get(); known {
-		row.Takes = said{Text: p.span(takes)}
+		row.Takes = web.Said{Text: p.span(takes)}
 		row.TakesBetween = p.own("advice.between", p.span(s.LowS.Or(takes)), p.span(s.HighS.Or(takes)))
 	}
 	if k := slices.Index(a.Order(), name); k >= 0 {
@@ -360,18 +360,18 @@ func (p painter) span(s float64) string {
 	return p.Number(units.Span(time.Duration(s * float64(time.Second))))
 }
 
-func (p painter) due(r *floor.Run) said {
+func (p painter) due(r *floor.Run) web.Said {
 	if r.Ticket == nil || r.Ticket.Data.Due == nil {
 		return p.own("unknown")
 	}
-	return said{Text: p.Clock(*r.Ticket.Data.Due)}
+	return web.Said{Text: p.Clock(*r.Ticket.Data.Due)}
 }
 
 // costs compares the order that stands with the advised one, part by part.
 func (p painter) costs(a *queue.Advice) []moneyRow {
 	now, then := &a.Present, &a.Advised
 	row := func(key string, was, is float64) moneyRow {
-		return moneyRow{Name: p.own(key), Now: p.turn(a.Problem.Money(was)), Advised: p.turn(a.Problem.Money(is))}
+		return moneyRow{Name: p.own(key), Now: p.phrase(a.Problem.Money(was)), Advised: p.phrase(a.Problem.Money(is))}
 	}
 	rows := []moneyRow{
 		row("advice.money.bare", now.Bare, then.Bare), row("advice.money.change", now.Change, then.Change),
@@ -384,7 +384,7 @@ func (p painter) costs(a *queue.Advice) []moneyRow {
 }
 
 // uncut names the pairs of runs between which the film is better not cut.
-func (p painter) uncut(a *queue.Advice) (pairs []said) {
+func (p painter) uncut(a *queue.Advice) (pairs []web.Said) {
 	ahead := a.Problem.Start.Hangs
 	for k, j := range a.Advised.Order {
 		if a.Advised.Uncut[k] {
@@ -399,11 +399,11 @@ func (p painter) uncut(a *queue.Advice) (pairs []said) {
 func (p painter) kept(a *queue.Advice) (runs []fact) {
 	for i := range a.Problem.Jobs {
 		if j := &a.Problem.Jobs[i]; j.Fixed {
-			runs = append(runs, fact{Name: said{Text: j.Name}, Value: p.own("advice.kept")})
+			runs = append(runs, fact{Name: web.Said{Text: j.Name}, Value: p.own("advice.kept")})
 		}
 	}
 	for _, s := range a.Aside {
-		runs = append(runs, fact{Name: said{Text: s.Name}, Value: p.turn(s.Why)})
+		runs = append(runs, fact{Name: web.Said{Text: s.Name}, Value: p.phrase(s.Why)})
 	}
 	return runs
 }

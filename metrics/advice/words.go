@@ -11,22 +11,18 @@ import (
 	"rollwarden/rules/units"
 )
 
-// said is a text and the language that it is in; empty for the page's.
-type said struct{ Text, Lang string }
-
 // fact is one value with its name.
-type fact struct{ Name, Value, Note, Source said }
+type fact struct{ Name, Value, Note, Source web.Said }
 
 // section is a part of an explanation.
 type section struct {
-	Title said
+	Title web.Said
 	Lines []fact
 }
 
 // painter writes one machine's page for one reader.
 type painter struct {
 	web.Pen
-	phrases       *web.Phrases
 	audience      web.Audience
 	site, machine string
 }
@@ -37,34 +33,36 @@ var (
 	ranged = regexp.MustCompile(`([0-9%] ?(?:mm|m|%|°C|°F|in|ft|s|min|h|d)?) to ([-+0-9])`)
 )
 
-// turn says in the reader's language what the rules said in theirs. What has no
+// phrase says in the reader's language what the rules said in theirs. What has no
 // words, such as a number or a name, is of any language.
-func (p painter) turn(text string) said {
-	if turned, ok := p.phrases.In(p.Lang, text); ok {
-		return said{Text: turned}
+func (p painter) phrase(text string) web.Said {
+	if turned := p.Turn(text); turned.Lang == "" {
+		return turned
 	}
-	value := ranged.ReplaceAllString(p.phrases.Value(p.Lang, text), "$1 "+p.Say("advice.to")+" $2")
+	value := ranged.ReplaceAllString(p.Value(text), "$1 "+p.Say("advice.to")+" $2")
 	if wordy.MatchString(strings.ReplaceAll(value, p.Say("advice.to"), "")) {
-		return said{text, "en"}
+		return web.Said{Text: text, Lang: "en"}
 	}
 	if number.MatchString(value) {
 		value = p.Number(value)
 	}
-	return said{Text: value}
+	return web.Said{Text: value}
 }
 
 // own is a text of the page's own catalogue.
-func (p painter) own(key string, values ...any) said { return said{Text: p.Say(key, values...)} }
-
-// keyed is a name that has a stable key, else as the rules wrote it.
-func (p painter) keyed(table, key, text string) said {
-	if own, ok := p.Words[table+"."+strings.ReplaceAll(key, "/", "-")]; ok {
-		return said{Text: own}
-	}
-	return p.turn(text)
+func (p painter) own(key string, values ...any) web.Said {
+	return web.Said{Text: p.Say(key, values...)}
 }
 
-func (p painter) amount(m currency.Amount) said { return p.turn(money(m)) }
+// keyed is a name that has a stable key, else as the rules wrote it.
+func (p painter) keyed(table, key, text string) web.Said {
+	if own, ok := p.Words[table+"."+strings.ReplaceAll(key, "/", "-")]; ok {
+		return web.Said{Text: own}
+	}
+	return p.phrase(text)
+}
+
+func (p painter) amount(m currency.Amount) web.Said { return p.phrase(money(m)) }
 
 // money writes an amount as the rules do: rounded, with its currency.
 func money(m currency.Amount) string {
@@ -85,14 +83,14 @@ func (p painter) reasons(e remedy.Explanation) []section {
 }
 
 func (p painter) fact(l remedy.Line) fact {
-	return fact{p.keyed("advice.line", l.Key, l.Name), p.turn(l.Value), p.turn(l.Note), p.turn(l.Source)}
+	return fact{p.keyed("advice.line", l.Key, l.Name), p.phrase(l.Value), p.phrase(l.Note), p.phrase(l.Source)}
 }
 
 // plainReasons are explanations whose lines have no keys.
 func (p painter) plainReasons(all ...units.Explanation) []section {
 	out := make([]section, len(all))
 	for i, e := range all {
-		out[i].Title = p.turn(e.Title)
+		out[i].Title = p.phrase(e.Title)
 		for _, l := range e.Lines {
 			out[i].Lines = append(out[i].Lines, p.plainFact(l))
 		}
@@ -101,5 +99,5 @@ func (p painter) plainReasons(all ...units.Explanation) []section {
 }
 
 func (p painter) plainFact(l units.Line) fact {
-	return fact{Name: p.turn(l.Name), Value: p.turn(l.Value), Note: p.turn(l.Note)}
+	return fact{Name: p.phrase(l.Name), Value: p.phrase(l.Value), Note: p.phrase(l.Note)}
 }

@@ -7,6 +7,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"rollwarden/metrics/web"
 	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
 	"rollwarden/rules/hazard"
@@ -16,20 +17,20 @@ import (
 type alarmCard struct {
 	Key                           string // tells it from the strip's others
 	Priority, PriorityText, Marks string
-	Title                         said
+	Title                         web.Said
 	For, State                    string
 	Since                         moving
-	Reason                        said // why it stands, or what a person did last
-	Message                       said // as it was written at Said, with what was so then
+	Reason                        web.Said // why it stands, or what a person did last
+	Message                       web.Said // as it was written at Said, with what was so then
 	SaidAt                        string
 	Until                         *moving // when it comes off the shelf
 	Note                          string  // by whom and why it was put aside
 	Do                            *remedyLine
 	DoLabel, Against              string
-	Pays                          said   // which remedy pays and why, in one line
-	All                           string // address of the page on which remedy pays and why; empty for none
-	Cautions                      []said
-	Why                           said
+	Pays                          web.Said // which remedy pays and why, in one line
+	All                           string   // address of the page on which remedy pays and why; empty for none
+	Cautions                      []web.Said
+	Why                           web.Said
 	Evidence                      []evidenceLine
 	Gone                          bool // it holds no more, and nobody has acknowledged it
 	Acted                         bool // the reason says what a person did, so the evidence is the reason
@@ -38,12 +39,12 @@ type alarmCard struct {
 }
 
 type remedyLine struct {
-	Text  said
+	Text  web.Said
 	Cost  string
-	Parts []said
+	Parts []web.Said
 }
 
-type evidenceLine struct{ Name, Value, Limit said }
+type evidenceLine struct{ Name, Value, Limit web.Said }
 
 // form is what a person can do about an alarm, as it is sent to the watch.
 type form struct {
@@ -95,19 +96,19 @@ func (p *painter) alarm(s shown, a *alarm.Alarm) alarmCard {
 	out := alarmCard{
 		Key:      strings.Join([]string{a.Hazard, a.Job, a.Part}, "|"),
 		Priority: c.Priority, PriorityText: p.Name("priority", c.Priority, c.Priority), Marks: marks[c.Priority],
-		Title: said{Text: a.Hazard}, State: p.Name("state", string(a.State), string(a.State)), Since: p.ago("alarm.for-time", a.Since),
+		Title: web.Said{Text: a.Hazard}, State: p.Name("state", string(a.State), string(a.State)), Since: p.ago("alarm.for-time", a.Since),
 		SaidAt: p.Clock(a.Since), Acted: c.Emit != alarm.Annunciate, Gone: a.State == alarm.Returned,
 	}
 	if a.Job != "" {
 		out.For = event.JobName(a.Job, a.Part)
 	}
 	if row := p.row(a.Hazard); row != nil {
-		out.Title, out.Why = p.turn(row.Title), p.turn(row.Why)
+		out.Title, out.Why = p.Turn(row.Title), p.Turn(row.Why)
 	}
 	reason, whole := clauses(s.machine, out.For, c.Message)
-	out.Reason, out.Message = p.turn(reason), p.turn(whole)
+	out.Reason, out.Message = p.Turn(reason), p.Turn(whole)
 	for _, e := range c.Evidence {
-		out.Evidence = append(out.Evidence, evidenceLine{p.turn(e.Name), said{Text: p.value(e.Value)}, said{Text: p.value(e.Limit)}})
+		out.Evidence = append(out.Evidence, evidenceLine{p.Turn(e.Name), web.Said{Text: p.Value(e.Value)}, web.Said{Text: p.Value(e.Limit)}})
 	}
 	p.aside(&out, a)
 	out.Forms = p.forms(s, a)
@@ -115,14 +116,14 @@ func (p *painter) alarm(s shown, a *alarm.Alarm) alarmCard {
 		return out // what it advised is no longer needed
 	}
 	if c.Caution != "" {
-		out.Cautions = []said{p.turn(c.Caution)}
+		out.Cautions = []web.Said{p.Turn(c.Caution)}
 	}
 	out.remedies(p, c.Remedies)
 	if a.Hazard == string(hazard.BareEdge) {
 		out.All = "/advice/" + s.site + "/" + s.machine
 	}
 	if i := slices.IndexFunc(c.Evidence, func(e event.Evidence) bool { return e.Name == "what pays" }); i >= 0 {
-		out.Pays = p.turn(c.Evidence[i].Value)
+		out.Pays = p.Turn(c.Evidence[i].Value)
 	}
 	if out.Do != nil && out.Do.Cost != "" && a.Hazard == string(hazard.BareEdge) && p.o.StrikeCost != nil {
 		if cost := p.o.StrikeCost(p.view, s.site, s.machine); cost != "" {
@@ -175,23 +176,23 @@ func (c *alarmCard) remedies(p *painter, all []event.Remedy) {
 }
 
 func (p *painter) remedy(r *event.Remedy) remedyLine {
-	line := remedyLine{Text: p.turn(r.Text)}
+	line := remedyLine{Text: p.Turn(r.Text)}
 	if r.WhyNot != "" {
-		why := p.turn(r.WhyNot)
+		why := p.Turn(r.WhyNot)
 		why.Text = p.Say("alarm.not", why.Text)
-		line.Parts = []said{why}
+		line.Parts = []web.Said{why}
 		return line
 	}
 	if r.Cost != "" {
-		line.Cost = p.Say("alarm.cost", p.value(r.Cost))
+		line.Cost = p.Say("alarm.cost", p.Value(r.Cost))
 	}
 	if r.Expected != "" {
-		line.Parts = append(line.Parts, said{Text: p.Say("alarm.expected", p.value(r.Expected))})
+		line.Parts = append(line.Parts, web.Said{Text: p.Say("alarm.expected", p.Value(r.Expected))})
 	}
 	if r.Settles {
-		line.Parts = append(line.Parts, said{Text: p.Say("alarm.settles")})
+		line.Parts = append(line.Parts, web.Said{Text: p.Say("alarm.settles")})
 	} else {
-		line.Parts = append(line.Parts, said{Text: p.Say("alarm.helps")})
+		line.Parts = append(line.Parts, web.Said{Text: p.Say("alarm.helps")})
 	}
 	return line
 }
@@ -199,7 +200,7 @@ func (p *painter) remedy(r *event.Remedy) remedyLine {
 // aside says who put an alarm aside, why and until when.
 func (p *painter) aside(c *alarmCard, a *alarm.Alarm) {
 	if until := a.Change.Until; until != nil {
-		c.Until = &moving{At: machineTime(*until), In: p.Say("alarm.until", p.Clock(*until), "{}"), Ago: p.Say("alarm.until-over")}
+		c.Until = &moving{At: web.Instant(*until), In: p.Say("alarm.until", p.Clock(*until), "{}"), Ago: p.Say("alarm.until-over")}
 		if c.Until.Text = c.Until.Ago; until.After(p.Now) {
 			c.Until.Text = p.Say("alarm.until", p.Clock(*until), p.Number(spanTo(p.Now, *until)))
 		}
@@ -252,7 +253,7 @@ func (p *painter) forms(s shown, a *alarm.Alarm) (forms []form) {
 func (p *painter) form(s shown, a *alarm.Alarm, action string) form {
 	title := a.Hazard
 	if row := p.row(a.Hazard); row != nil {
-		title = p.turn(row.Title).Text
+		title = p.Turn(row.Title).Text
 	}
 	f := form{
 		To:   "/api/v1/machines/" + s.site + "/" + s.machine + "/alarm",
@@ -271,7 +272,7 @@ func (p *painter) form(s shown, a *alarm.Alarm, action string) form {
 // entryID names an entry by what it answers, so that a form that is sent twice
 // counts once, and looks the same in every painting until the alarm changes.
 func entryID(s shown, a *alarm.Alarm, action string) string {
-	name := strings.Join([]string{s.site, s.machine, a.Hazard, a.Job, a.Part, string(a.State), machineTime(a.Since), action}, "\x00")
+	name := strings.Join([]string{s.site, s.machine, a.Hazard, a.Job, a.Part, string(a.State), web.Instant(a.Since), action}, "\x00")
 	return uuid.NewSHA1(uuid.NameSpaceURL, []byte(name)).String()
 }
 
@@ -293,7 +294,7 @@ type alarmGroup struct {
 type alarmLine struct {
 	Key             string
 	Anchor, Machine string
-	Title           said
+	Title           web.Said
 	For, State      string
 	Since           moving
 	Gone            bool
@@ -357,7 +358,7 @@ func (p *painter) line(s shown, a *alarm.Alarm) alarmLine {
 	p.aside(&card, a)
 	l := alarmLine{
 		Key: anchor(s.site, s.machine) + "|" + a.Hazard + "|" + a.Job + "|" + a.Part, Anchor: anchor(s.site, s.machine), Machine: s.machine,
-		Title: said{Text: a.Hazard}, State: p.Name("state", string(a.State), string(a.State)),
+		Title: web.Said{Text: a.Hazard}, State: p.Name("state", string(a.State), string(a.State)),
 		Since: p.ago("alarm.for-time", a.Since), Gone: a.State == alarm.Returned,
 	}
 	if a.Job != "" {
@@ -367,7 +368,7 @@ func (p *painter) line(s shown, a *alarm.Alarm) alarmLine {
 		l.Until, l.Note = card.Until, card.Note
 	}
 	if row := p.row(a.Hazard); row != nil {
-		l.Title = p.turn(row.Title)
+		l.Title = p.Turn(row.Title)
 	}
 	return l
 }

@@ -49,9 +49,8 @@ type Options struct {
 
 // board is the handler's state: nothing in it changes.
 type board struct {
-	o       Options
-	pages   web.Pages
-	phrases *web.Phrases
+	o     Options
+	pages web.Pages
 }
 
 //go:embed templates assets
@@ -62,7 +61,7 @@ var files embed.FS
 // does.
 func Handler(o Options) http.Handler {
 	o.Kit.Add(files, "assets")
-	b := &board{o: o, pages: o.Kit.Parse(files, "templates/*.html", nil), phrases: o.Kit.Phrases()}
+	b := &board{o: o, pages: o.Kit.Parse(files, "templates/*.html", nil)}
 	o.Hub.Paint(page, b.paint)
 
 	mux := http.NewServeMux()

@@ -88,7 +88,7 @@ func (b *board) status(w http.ResponseWriter, r *http.Request) {
 	}
 	s := &statusPage{
 		Frame: b.o.Kit.Frame(r, page, p.Say("title")), Held: r.URL.Query().Has("still"),
-		Now: machineTime(p.Now), State: template.HTML(parts[0].HTML),
+		Now: web.Instant(p.Now), State: template.HTML(parts[0].HTML),
 	}
 	if !s.Held {
 		s.Refresh, s.Stream = refreshS, a.Stream()
@@ -139,21 +139,6 @@ func anchor(site, machine string) string { return "m." + site + "." + machine }
 
 // Texts.
 
-// said is a text that may be in another language than the page.
-type said struct {
-	Text    string
-	Foreign bool // it is in English on a page that is not
-}
-
-// turn says a text of the rules in the page's language, if there is a phrase.
-func (p *painter) turn(text string) said {
-	turned, ok := p.phrases.In(p.Lang, text)
-	return said{turned, !ok}
-}
-
-// value says a value: a number, a name, or one of the rules' words.
-func (p *painter) value(text string) string { return p.phrases.Value(p.Lang, text) }
-
 // moving is a text that changes while time goes by; a script counts it on.
 type moving struct {
 	At      string
@@ -163,10 +148,8 @@ type moving struct {
 
 // ago is a text about how long something has been so.
 func (p *painter) ago(key string, t time.Time) moving {
-	return moving{At: machineTime(t), Ago: p.Say(key, "{}"), Text: p.Say(key, p.Ago(t))}
+	return moving{At: web.Instant(t), Ago: p.Say(key, "{}"), Text: p.Say(key, p.Ago(t))}
 }
-
-func machineTime(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05.000Z") }
 
 // Notices.
 
@@ -213,7 +196,7 @@ type anomalyLine struct {
 	At      web.Stamp
 	Machine string
 	Text    string
-	Reason  said
+	Reason  web.Said
 }
 
 func (p *painter) odd() oddPart {
@@ -227,7 +210,7 @@ func (p *painter) odd() oddPart {
 		line := anomalyLine{At: p.Stamp(n.At), Machine: cmp.Or(n.Machine, p.Say("unknown")), Text: n.Text}
 		for _, k := range floor.AnomalyKinds {
 			if k.Code == n.Kind {
-				line.Reason = p.turn(k.Doc)
+				line.Reason = p.Turn(k.Doc)
 			}
 		}
 		part.Anomalies = append(part.Anomalies, line)

@@ -137,7 +137,7 @@ func (p *painter) shiftRow(part *shiftPart, a axis, s shown) shiftRow {
 		if at := al.Raised; !at.IsZero() && a.shows(at) {
 			title := al.Hazard
 			if r := p.row(al.Hazard); r != nil {
-				title = p.turn(r.Title).Text
+				title = p.Turn(r.Title).Text
 			}
 			add(at, alarmMark, p.Say("mark.alarm"), title)
 		}

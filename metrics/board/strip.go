@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"rollwarden/metrics/web"
 	"rollwarden/rules"
 	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
@@ -268,7 +269,7 @@ func (p *painter) next(m *floor.Machine) runLine {
 	case p.Now.Sub(at).Abs() < time.Second: // the watch puts an overdue start at this moment
 		start.Text = p.Say("start.due")
 	default:
-		start = moving{At: machineTime(at), In: p.Say("start.in", "{}"), Ago: p.Say("start.late", "{}")}
+		start = moving{At: web.Instant(at), In: p.Say("start.in", "{}"), Ago: p.Say("start.late", "{}")}
 		if start.Text = p.Say("start.in", p.Number(units.Span(at.Sub(p.Now)))); at.Before(p.Now) {
 			start.Text = p.Say("start.late", p.Ago(at))
 		}

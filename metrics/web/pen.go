@@ -15,6 +15,8 @@ type Pen struct {
 	Lang string
 	Now  time.Time
 	Zone *time.Location
+
+	phrases *Phrases
 }
 
 // Pen returns the pen for a request.
@@ -22,8 +24,27 @@ func (k *Kit) Pen(r *http.Request) Pen { return k.PenIn(k.Lang(r)) }
 
 // PenIn returns the pen for a language.
 func (k *Kit) PenIn(lang string) Pen {
-	return Pen{Words: k.texts.words[lang], Display: k.o.Display, Lang: lang, Now: k.o.Now(), Zone: k.o.Zone}
+	return Pen{Words: k.texts.words[lang], Display: k.o.Display, Lang: lang, Now: k.o.Now(), Zone: k.o.Zone, phrases: k.phrases}
 }
+
+// Said is a text, and its language when that is not the page's. The template
+// "said" marks it so.
+type Said struct{ Text, Lang string }
+
+// Turn says a sentence of the rules in the reader's language, if there is a phrase.
+func (p Pen) Turn(text string) Said {
+	turned, ok := p.phrases.In(p.Lang, text)
+	if !ok {
+		return Said{text, fallback}
+	}
+	return Said{Text: turned}
+}
+
+// Value says a value of the rules: a number, a name, or one of their words.
+func (p Pen) Value(text string) string { return p.phrases.Value(p.Lang, text) }
+
+// Instant writes a moment for a page's script, which counts in ms.
+func Instant(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05.000Z") }
 
 // Stamp is a moment for people and for programs.
 type Stamp struct{ Text, Machine string }
