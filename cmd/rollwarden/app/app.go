@@ -263,7 +263,7 @@ func (a *App) watchFolders(ctx context.Context) error {
 	}
 	o := a.cfg.FolderOptions(a.part("folder"))
 	a.makeFolders(o.Inboxes)
-	o.Read, o.Publish, o.Now = a.readTicket, a.journal.Publish, a.clock.Now
+	o.Read, o.Publish, o.Now = a.readTicket, a.tell, a.clock.Now
 	return folder.Watch(ctx, o)
 }
 

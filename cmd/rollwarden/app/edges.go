@@ -1,6 +1,7 @@
 package app
 
 import (
+	"context"
 	"errors"
 	"maps"
 	"slices"
@@ -31,6 +32,15 @@ func (a *App) readTicket(in folder.Inbox, name string, data []byte) (folder.Read
 		return folder.Reading{}, refusal(err)
 	}
 	return folder.Reading{Events: events, Note: strings.Join(append(doc.Notes, unplaced(events)...), "; ")}, nil
+}
+
+// tell stores what came in from the folders and from people, with what the
+// shop's list knows of the stocks in it.
+func (a *App) tell(ctx context.Context, events ...event.Event) error {
+	for i := range events {
+		a.cfg.Complete(&events[i])
+	}
+	return a.journal.Publish(ctx, events...)
 }
 
 // unplaced says which tickets are for no machine, so that nothing is judged

@@ -84,7 +84,7 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 	}
 	advice.Register(mux, advice.Options{Kit: f.kit, Hub: f.hub, View: a.View, Known: a.knows, Site: a.site, Prices: prices})
 	edge := desk.Handler(desk.Options{
-		Publish: a.journal.Publish, Newest: a.messages, Machines: a.machines, Who: whoActs, Hazards: a.hazards(),
+		Publish: a.tell, Newest: a.messages, Machines: a.machines, Who: whoActs, Hazards: a.hazards(),
 		Now: a.clock.Now, Log: a.part("desk"),
 		Refuse: func(w http.ResponseWriter, r *http.Request, p desk.Problem) {
 			f.kit.Refused(w, r, p.Status, inWords(p))

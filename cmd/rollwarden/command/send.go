@@ -99,11 +99,8 @@ func (s sendCommand) event(cfg *config.Config) (event.Event, error) {
 	if err != nil {
 		return event.Event{}, err
 	}
-	switch p := payload.(type) {
-	case *event.RollLoaded:
-		fromCatalogue(cfg, p)
-	case *event.OperatorNoted:
-		if err := checkNote(cfg, p, at); err != nil {
+	if note, ok := payload.(*event.OperatorNoted); ok {
+		if err := checkNote(cfg, note, at); err != nil {
 			return event.Event{}, err
 		}
 	}
@@ -115,7 +112,9 @@ func (s sendCommand) event(cfg *config.Config) (event.Event, error) {
 		}
 		id = v7.String()
 	}
-	return event.Event{ID: id, Source: "rollwarden/send", Type: kind.Type, Time: at, Site: site, Machine: machine, Data: payload}, nil
+	ev := event.Event{ID: id, Source: "rollwarden/send", Type: kind.Type, Time: at, Site: site, Machine: machine, Data: payload}
+	cfg.Complete(&ev)
+	return ev, nil
 }
 
 // when is the time of the event. The watch would refuse one too far ahead, but
@@ -211,23 +210,6 @@ func fields(args []string) (map[string]string, error) {
 		pairs[name] = value
 	}
 	return pairs, nil
-}
-
-// fromCatalogue fills in what the shop's stock list knows of a roll, so that
-// a stock code is enough to load one.
-func fromCatalogue(cfg *config.Config, roll *event.RollLoaded) {
-	for _, s := range cfg.Stocks {
-		if s.Code != roll.Stock {
-			continue
-		}
-		roll.FilmClass = cmp.Or(roll.FilmClass, s.Class)
-		if roll.WidthMM == nil {
-			roll.WidthMM = s.WidthMM
-		}
-		if roll.ThicknessUM == nil {
-			roll.ThicknessUM = s.ThicknessUM
-		}
-	}
 }
 
 // publish stores one event and returns its journal sequence.

@@ -3,6 +3,7 @@ package config
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strconv"
 
 	"github.com/bojanz/currency"
@@ -119,4 +120,31 @@ func (c *Config) QueuePrices() (queue.Prices, error) {
 
 func (c *Config) odds() risk.Prior {
 	return risk.Prior{Bare: c.Odds.Bare, Factor: c.Odds.Treatment, DryRH: c.Odds.DryBelowRHPct, DryMore: c.Odds.DryFactor, Fixed: !c.Odds.Learn}
+}
+
+// Complete writes into an event what it leaves open about a stock that the shop
+// lists: its class, and for a roll width and thickness as far as the list has
+// them. What the event says itself stays. An event is completed before it is
+// stored, so that the journal says what was known at the time, and what is folded
+// from it does not change with the list.
+func (c *Config) Complete(e *event.Event) {
+	switch d := e.Data.(type) {
+	case *event.RollLoaded:
+		if s := c.stock(d.Stock); s != nil {
+			d.FilmClass = cmp.Or(d.FilmClass, s.Class)
+			d.WidthMM, d.ThicknessUM = cmp.Or(d.WidthMM, s.WidthMM), cmp.Or(d.ThicknessUM, s.ThicknessUM)
+		}
+	case *event.TicketReceived:
+		if s := c.stock(d.Stock); s != nil {
+			d.FilmClass = cmp.Or(d.FilmClass, s.Class)
+		}
+	}
+}
+
+func (c *Config) stock(code string) *Stock {
+	i := slices.IndexFunc(c.Stocks, func(s Stock) bool { return s.Code == code })
+	if i < 0 {
+		return nil
+	}
+	return &c.Stocks[i]
 }

@@ -321,3 +321,30 @@ func TestShiftFrom(t *testing.T) {
 		}
 	}
 }
+
+// TestComplete writes what the stock list knows into what came without it, and
+// changes nothing that was said.
+func TestComplete(t *testing.T) {
+	width, other := 1370.0, 1000.0
+	c := Default()
+	c.Stocks = []Stock{{Code: "MONO-GLOSS-137", Class: event.Monomeric, WidthMM: &width}}
+	roll := &event.RollLoaded{Stock: "MONO-GLOSS-137"}
+	c.Complete(&event.Event{Data: roll})
+	if roll.FilmClass != event.Monomeric || roll.WidthMM == nil || *roll.WidthMM != width || roll.ThicknessUM != nil {
+		t.Errorf("got %+v", roll)
+	}
+	roll = &event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Cast, WidthMM: &other}
+	c.Complete(&event.Event{Data: roll})
+	if roll.FilmClass != event.Cast || *roll.WidthMM != other {
+		t.Errorf("what was said is changed: %+v", roll)
+	}
+	ticket := &event.TicketReceived{Job: "KL-1", Stock: "MONO-GLOSS-137"}
+	c.Complete(&event.Event{Data: ticket})
+	if ticket.FilmClass != event.Monomeric || ticket.RollWidthMM != nil {
+		t.Errorf("got %+v", ticket)
+	}
+	ticket = &event.TicketReceived{Job: "KL-1", Stock: "SOMETHING-ELSE"}
+	if c.Complete(&event.Event{Data: ticket}); ticket.FilmClass != "" {
+		t.Errorf("a stock that is not listed is of class %q", ticket.FilmClass)
+	}
+}
