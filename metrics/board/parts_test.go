@@ -224,6 +224,19 @@ func TestShift(t *testing.T) {
 	}
 }
 
+// TestShiftBegins draws the very moment at which a shift begins, when there is no
+// time to draw yet.
+func TestShiftBegins(t *testing.T) {
+	d := newDesk(t)
+	morning(d)
+	o := d.options()
+	o.ShiftFrom = func(now time.Time) time.Time { return now }
+	_, page := get(t, board.Handler(o), "GET", "/")
+	if at := strings.Index(page, "NaN"); at >= 0 {
+		t.Errorf("something is drawn nowhere: %s", page[max(0, at-80):at+20])
+	}
+}
+
 // TestParts paints through the hub what the page shows at first, so that nothing
 // jumps when the stream begins.
 func TestParts(t *testing.T) {

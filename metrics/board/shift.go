@@ -87,8 +87,10 @@ type axis struct{ from, to time.Time }
 
 func (a axis) shows(t time.Time) bool { return !t.Before(a.from) && !t.After(a.to) }
 
+// at is a place in percent. A shift that begins just now has lasted for a second.
 func (a axis) at(t time.Time) float64 {
-	return 100 * min(1, max(0, t.Sub(a.from).Seconds()/a.to.Sub(a.from).Seconds()))
+	span := max(time.Second, a.to.Sub(a.from))
+	return 100 * min(1, max(0, t.Sub(a.from).Seconds()/span.Seconds()))
 }
 
 func (a axis) x(t time.Time) string { return figure(a.at(t), 2) + "%" }

@@ -31,8 +31,9 @@ var mediaTypes = map[string]string{
 	".svg": "image/svg+xml", ".webmanifest": "application/manifest+json",
 }
 
-// Add takes the files of a folder as assets. Embedded files are part of the
-// program: it can fail only in a program that was built wrong.
+// Add takes the files of a folder as assets, each under a name of its own in the
+// kit. Embedded files are part of the program: it can fail only in a program that
+// was built wrong.
 func (k *Kit) Add(files fs.FS, folder string) {
 	entries, err := fs.ReadDir(files, folder)
 	if err != nil {
@@ -49,6 +50,9 @@ func (k *Kit) Add(files fs.FS, folder string) {
 		}
 		sum := sha256.Sum256(data)
 		hashed := strings.TrimSuffix(e.Name(), ext) + "." + hex.EncodeToString(sum[:6]) + ext
+		if other, twice := k.assets.url[e.Name()]; twice && other != "/assets/"+hashed {
+			panic("two assets are called " + e.Name())
+		}
 		k.assets.byURL[hashed] = asset{data, mediaTypes[ext]}
 		k.assets.url[e.Name()] = "/assets/" + hashed
 	}

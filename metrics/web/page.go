@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"maps"
 	"net/http"
+	"strconv"
 )
 
 //go:embed templates
@@ -96,7 +97,7 @@ const RetryAfterS = 5
 
 // Reading says that the journal is still being read.
 func (k *Kit) Reading(w http.ResponseWriter, r *http.Request) {
-	w.Header().Set("Retry-After", "5")
+	w.Header().Set("Retry-After", strconv.Itoa(RetryAfterS))
 	k.Notice(w, r, http.StatusServiceUnavailable, "reading", RetryAfterS)
 }
 
