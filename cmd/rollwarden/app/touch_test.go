@@ -183,7 +183,7 @@ func (p tab) by(name string) {
 	p.t.Helper()
 	eval[bool](p, "document.querySelector('#who input').focus() || true")
 	p.do(chromedp.KeyEvent(name + "\t"))
-	p.until("the name is taken", "document.documentElement.classList.contains('named')")
+	p.until("the name is taken", fmt.Sprintf("[...document.querySelectorAll('input[name=by]')].every((e) => e.value === %q)", name))
 }
 
 // at opens the page of a machine and waits until it is live.
@@ -487,6 +487,37 @@ func TestTwoBrowsersAndARestart(t *testing.T) {
 		t.Errorf("arrived: %s", got)
 	}
 	ada.until("the other's entry", "[...document.querySelectorAll('.undo')].some((f) => f.textContent.includes('lip shaped'))")
+}
+
+// tap presses and lets go where an element is, as a finger does: what moves away
+// in between is missed.
+func (p tab) tap(selector string) {
+	p.t.Helper()
+	at := eval[[]float64](p, fmt.Sprintf("(() => { const r = document.querySelector(%q).getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2] })()", selector))
+	p.do(chromedp.MouseClickXY(at[0], at[1]))
+}
+
+// TestTheFirstTapAfterTheName types the name under an alarm that asks for one too,
+// and goes straight on to a tile.
+func TestTheFirstTapAfterTheName(t *testing.T) {
+	a := startApp(t, Options{Config: shopOf(t, 1)})
+	publish(t, a, loaded("m0", time.Now(), 0)...)
+	publish(t, a, say("m0", time.Now(), "ticket.received", ticketFor("KL-1")))
+	p := tab{t, browser(t)}
+	p.do(chromedp.EmulateViewport(1024, 1400))
+	p.at(a.URL() + "/floor/m0")
+	p.until("an alarm that asks for a name", "document.querySelector('.ack .by')?.checkVisibility() === true")
+	eval[bool](p, "document.querySelector('#who input').focus() || true")
+	p.do(chromedp.KeyEvent("Ada"))
+	p.tap("#act-advance > summary")
+	p.until("the tile that was tapped", "document.getElementById('act-advance').open")
+	p.record("advance", "field.by_mm", "366")
+	if by := awaits(t, a, "m0", 1)[0].Data.(*event.EdgeMoved).By; by != "Ada" {
+		t.Errorf("it was told by %q", by)
+	}
+	if eval[bool](p, "document.querySelector('.ack .by')?.checkVisibility() === true") {
+		t.Error("the alarm asks for a name that was sent already")
+	}
 }
 
 // TestByKeyboardAlone tells an advance without a mouse, and keeps what is being

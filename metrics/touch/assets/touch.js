@@ -244,12 +244,15 @@
     reveal(tile);
   });
 
-  // The name is asked for once on the page, and in each form only without it.
+  // The name is asked for once on the page, and in each form only without it. The
+  // forms' own fields go when something is sent and not when the name is typed: a
+  // page that moves under a finger loses the tap. They come back when one is
+  // missed.
   function name() {
     const who = document.querySelector("#who input");
     document.documentElement.classList.toggle("named", Boolean(who?.value.trim()));
   }
-  document.addEventListener("change", (e) => { if (e.target.matches("input[name=by]")) name(); });
+  for (const type of ["submit", "invalid"]) document.addEventListener(type, name, true);
 
   const again = () => { retry = 1000; flush(); };
   addEventListener("online", again);
