@@ -28,7 +28,7 @@ type asset struct {
 // mediaTypes are told here and not asked of the system, which may differ.
 var mediaTypes = map[string]string{
 	".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8",
-	".svg": "image/svg+xml", ".webmanifest": "application/manifest+json",
+	".svg": "image/svg+xml",
 }
 
 // Add takes the files of a folder as assets, each under a name of its own in the

@@ -24,7 +24,7 @@ func (d *desk) alarm(q *request) (event.Event, error) {
 	if note.Reason == "" && (note.Action == event.ActShelve || note.Action == event.ActNote) {
 		return event.Event{}, faults{{Field: "reason", Want: "the reason, or what is to be noted"}}
 	}
-	until, err := d.shelfEnd(q)
+	until, err := q.shelfEnd()
 	if err != nil {
 		return event.Event{}, err
 	}
@@ -33,9 +33,9 @@ func (d *desk) alarm(q *request) (event.Event, error) {
 }
 
 // shelfEnd is when shelving ends; nil for what is no shelving.
-func (d *desk) shelfEnd(q *request) (*time.Time, error) {
+func (q *request) shelfEnd() (*time.Time, error) {
 	until, span := q.values["until"], q.values["for_s"]
-	most := q.now.Add(d.o.MaxShelf)
+	most := q.now.Add(longestShelf)
 	end := most
 	switch {
 	case q.values.text("action") != event.ActShelve:
@@ -52,7 +52,7 @@ func (d *desk) shelfEnd(q *request) (*time.Time, error) {
 		end, _ = time.Parse(time.RFC3339, until.texts[0])
 	}
 	if !end.After(q.now) || end.After(most) {
-		return nil, faults{{Field: "until", Want: fmt.Sprintf("a time to come, at most %s ahead", d.o.MaxShelf), Got: shown(end.UTC().Format(time.RFC3339))}}
+		return nil, faults{{Field: "until", Want: fmt.Sprintf("a time to come, at most %s ahead", longestShelf), Got: shown(end.UTC().Format(time.RFC3339))}}
 	}
 	end = end.UTC()
 	return &end, nil

@@ -151,14 +151,6 @@ func TestAlarm(t *testing.T) {
 	}
 }
 
-// TestShelvingForLess lets a shop allow less than a day.
-func TestShelvingForLess(t *testing.T) {
-	s := open(t, func(o *desk.Options) { o.MaxShelf = time.Hour })
-	body := `{"id": "` + id(1) + `", "by": "Ada", "action": "shelve", "hazard": "dry-air", "reason": "trial", "for_s": %d}`
-	s.send(t, heron+"alarm", jsonType, fmt.Sprintf(body, 3601)).wants(t, 422, "until").says(t, "1h0m0s")
-	s.send(t, heron+"alarm", jsonType, fmt.Sprintf(body, 3600)).wants(t, 201)
-}
-
 func TestAdvice(t *testing.T) {
 	for _, tt := range []struct {
 		body   string

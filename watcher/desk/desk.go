@@ -61,8 +61,7 @@ type Options struct {
 	// name is empty where nobody has to log in, and then it has to be typed.
 	Who func(*http.Request) (name string, role Role, ok bool)
 
-	Hazards  []string      // codes that can be acted on; any when empty
-	MaxShelf time.Duration // longest time that an alarm may be shelved; 24 h when 0 or more than that
+	Hazards []string // codes that can be acted on; any when empty
 
 	// Refuse draws a page for a form that was refused and writes the status.
 	// The form is in r.PostForm. The problem is sent as JSON when nil.
@@ -93,9 +92,6 @@ type desk struct {
 func Handler(o Options) http.Handler {
 	if o.Now == nil {
 		o.Now = time.Now
-	}
-	if o.MaxShelf <= 0 || o.MaxShelf > longestShelf {
-		o.MaxShelf = longestShelf
 	}
 	d := &desk{o: o, memory: newMemory(), pending: make(chan struct{}, mostPending)}
 	mux := http.NewServeMux()

@@ -49,7 +49,6 @@ type Options struct {
 	Hosts       []string // more names under which the server is reached, without ports
 	TLS         bool     // the server itself speaks TLS
 	BehindProxy bool     // a proxy on this host or network does, and sets X-Forwarded-Proto and X-Forwarded-For
-	Policy      string   // more directives of the Content-Security-Policy, such as "worker-src 'self'"; may be empty
 
 	Users  []Account
 	Tokens []Token
@@ -80,7 +79,6 @@ type Gate struct {
 	open     bool // nobody has to log in
 	secure   bool // people reach the server over TLS
 	hosts    hosts
-	policy   string
 	cross    *http.CrossOriginProtection
 	accounts accounts
 	sessions *sessions
@@ -132,7 +130,6 @@ func New(o Options) (*Gate, error) {
 	}
 	g := &Gate{
 		o: o, open: len(o.Users) == 0 && len(o.Tokens) == 0, secure: o.TLS || o.BehindProxy,
-		policy:    policy(o.Policy),
 		cross:     http.NewCrossOriginProtection(),
 		accounts:  newAccounts(o.Users),
 		sessions:  newSessions(o.Now, o.Idle, o.Lasts),

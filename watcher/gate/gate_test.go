@@ -207,7 +207,6 @@ func TestCrossSite(t *testing.T) {
 // TestHeaders finds the headers on every kind of answer.
 func TestHeaders(t *testing.T) {
 	o := shopOptions(t)
-	o.Policy = "manifest-src 'self'"
 	w := openTLS(t, o)
 	answers := map[string]answer{
 		"page": w.get("/", "Authorization: Bearer "+scrapeToken), "login": w.get("/login"), "nobody": w.get("/"), "probe": w.get("/healthz"),
@@ -216,7 +215,7 @@ func TestHeaders(t *testing.T) {
 	}
 	want := map[string]string{
 		"Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
-			"base-uri 'none'; form-action 'self'; frame-ancestors 'none'; manifest-src 'self'",
+			"base-uri 'none'; form-action 'self'; frame-ancestors 'none'",
 		"X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Referrer-Policy": "same-origin", "Cache-Control": "no-store",
 		"Cross-Origin-Opener-Policy": "same-origin", "Cross-Origin-Resource-Policy": "same-origin", "Strict-Transport-Security": "max-age=31536000",
 	}
