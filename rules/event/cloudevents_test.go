@@ -178,6 +178,7 @@ func TestSameFault(t *testing.T) {
 func TestContentModes(t *testing.T) {
 	data := sample(t, kindOf(t, "edge.moved"))
 	m := message(t, data)
+	data.Stored = m.Stored
 	for name, header := range map[string]map[string][]string{
 		"no header":                          nil,
 		"a header of somebody else":          {"Nats-Msg-Id": {"1"}},
@@ -358,6 +359,7 @@ func TestWeReadTheSDKs(t *testing.T) {
 			if err := theirs.Validate(); err != nil {
 				t.Fatal(err)
 			}
+			want.Stored = eight
 			got, err := event.Decode(event.Message{Subject: want.Subject(), Data: toJSON(t, theirs), Stored: eight})
 			if diff := cmp.Diff(want, got); err != nil || diff != "" {
 				t.Errorf("%s as %s: %v\n%s", kind.Type, name, err, diff)

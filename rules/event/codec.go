@@ -16,7 +16,7 @@ type Message struct {
 	Subject string
 	Header  map[string][]string // may be nil
 	Data    []byte
-	Stored  time.Time // when the journal took it; used when the event has no time
+	Stored  time.Time // when the journal took it; also the time of an event that has none
 }
 
 // MaxData is the largest message that is decoded, in bytes.
@@ -54,6 +54,7 @@ func Decode(m Message) (Event, error) {
 	if e.Time, err = env.when(m.Stored); err != nil {
 		return e, err
 	}
+	e.Stored = m.Stored.UTC()
 	content, err := env.content()
 	if err != nil {
 		return e, err

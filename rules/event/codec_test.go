@@ -163,7 +163,7 @@ func TestDeepNesting(t *testing.T) {
 // TestFaultKeepsWhatWasRead lets a quarantine say which event it holds.
 func TestFaultKeepsWhatWasRead(t *testing.T) {
 	e, err := event.Decode(leaderMessage(strings.Replace(leader, "900", "0", 1)))
-	want := event.Event{ID: "a1", Source: "/north/heron", Type: "leader.attached", Time: eight, Site: "north", Machine: "heron"}
+	want := event.Event{ID: "a1", Source: "/north/heron", Type: "leader.attached", Time: eight, Site: "north", Machine: "heron", Stored: eight}
 	if diff := cmp.Diff(want, e); err == nil || diff != "" {
 		t.Errorf("error %v (-want +got):\n%s", err, diff)
 	}
@@ -239,7 +239,7 @@ func TestUnknownTypeIsKept(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			want := event.Event{ID: "a1", Source: "/north/heron", Type: "ink.changed", Time: eight, Site: "north", Machine: "heron"}
+			want := event.Event{ID: "a1", Source: "/north/heron", Type: "ink.changed", Time: eight, Site: "north", Machine: "heron", Stored: eight}
 			if tt.raw != "" {
 				want.Raw = []byte(tt.raw)
 			}
@@ -250,6 +250,7 @@ func TestUnknownTypeIsKept(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
+			got.Stored = again.Stored // a second later
 			if diff := cmp.Diff(got, again); diff != "" {
 				t.Errorf("written and read again (-want +got):\n%s", diff)
 			}

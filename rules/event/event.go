@@ -46,6 +46,16 @@ type Event struct {
 	Machine string    // from the subject; AnyMachine for the whole site
 	Data    Payload   // nil exactly when the type is unknown
 	Raw     []byte    // the data of an unknown type, kept as it came
+	Stored  time.Time // when the journal took it, UTC; zero for one that is not from there
+}
+
+// Told is when the event was told, which may be long after it happened: a tablet
+// that was offline sends what it kept. It is when the journal took it.
+func (e Event) Told() time.Time {
+	if e.Stored.IsZero() {
+		return e.Time
+	}
+	return e.Stored
 }
 
 // Payload is the data of one event type.

@@ -128,9 +128,13 @@ func TestSamplesRoundTrip(t *testing.T) {
 			if err := want.Data.Check(); err != nil {
 				t.Fatal(err)
 			}
-			got, err := event.Decode(message(t, want))
+			m := message(t, want)
+			got, err := event.Decode(m)
 			if err != nil {
 				t.Fatal(err)
+			}
+			if want.Stored = m.Stored; !want.Told().Equal(m.Stored) {
+				t.Errorf("told at %v, and stored at %v", want.Told(), m.Stored)
 			}
 			if diff := cmp.Diff(want, got); diff != "" {
 				t.Errorf("(-sent +read):\n%s", diff)

@@ -39,7 +39,8 @@ type Parts struct {
 type Entry struct {
 	ID      string     `json:"id"` // of the event
 	Type    event.Type `json:"type"`
-	At      time.Time  `json:"at"`
+	At      time.Time  `json:"at"`   // when it happened
+	Told    time.Time  `json:"told"` // when it was told, from which on it can be taken back for a while
 	Seq     uint64     `json:"seq"`
 	Undone  bool       `json:"undone,omitzero"` // it was taken back; nothing else is kept of it
 	Changed []int      `json:"changed,omitzero"`
@@ -74,14 +75,14 @@ func (m *Machine) compare(was *Parts, seq uint64) {
 
 // remember keeps an entry with what it replaced and counted, among the newest.
 func (st step) remember(m *Machine, was *Parts, tally *Tally, changed *[partCount]uint64) {
-	e := &Entry{ID: st.ID, Type: st.Type, At: st.Time, Seq: st.seq, Added: m.Tally.since(tally)}
+	e := &Entry{ID: st.ID, Type: st.Type, At: st.Time, Told: st.Told(), Seq: st.seq, Added: m.Tally.since(tally)}
 	for part, before := range changed {
 		if m.Changed[part] != before {
 			e.Changed, e.Since = append(e.Changed, part), append(e.Since, before)
 			e.Was.set(was, part)
 		}
 	}
-	young := without(m.Entries, func(o *Entry) bool { return st.Time.Sub(o.At) > undoFor })
+	young := without(m.Entries, func(o *Entry) bool { return e.Told.Sub(o.Told) > undoFor })
 	m.Entries = keep(young, maxEntries, e)
 }
 
@@ -118,7 +119,7 @@ func (st step) entryUndone(m *Machine, d *event.EntryUndone) {
 		st.anomaly(undoRepeated, "%s %s was taken back once more", d.Type, d.Event)
 		return
 	}
-	if age := st.Time.Sub(e.At); age > undoFor {
+	if age := st.Told().Sub(e.Told); age > undoFor {
 		st.anomaly(undoLate, "%s %s was taken back after %s", d.Type, d.Event, age)
 		return
 	}
@@ -130,7 +131,7 @@ func (st step) entryUndone(m *Machine, d *event.EntryUndone) {
 	}
 	st.takeBack(m, e)
 	m.Entries = slices.Clone(m.Entries)
-	m.Entries[i] = &Entry{ID: e.ID, Type: e.Type, At: e.At, Seq: e.Seq, Undone: true}
+	m.Entries[i] = &Entry{ID: e.ID, Type: e.Type, At: e.At, Told: e.Told, Seq: e.Seq, Undone: true}
 }
 
 func (st step) takeBack(m *Machine, e *Entry) {

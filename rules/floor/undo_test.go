@@ -252,6 +252,27 @@ func TestUndoReaches(t *testing.T) {
 	}
 }
 
+// TestAnEntryToldLateCanBeTakenBack: a tablet that was offline tells in the evening
+// of a strike at noon. What counts is how long ago it was told.
+func TestAnEntryToldLateCanBeTakenBack(t *testing.T) {
+	for after, want := range map[time.Duration]uint64{time.Minute: 0, 3 * time.Minute: 1} {
+		c := newCrew(t)
+		load(c)
+		strike := event.Event{
+			ID: "late", Source: "test", Type: "strike.recorded", Time: c.at, Stored: c.at.Add(8 * time.Hour), Site: "north", Machine: "heron",
+			Data: &event.StrikeRecorded{},
+		}
+		undo := takeBack(strike, 8*time.Hour+after)
+		undo.Stored = undo.Time
+		c.Apply(100, strike)
+		c.Apply(101, undo)
+		tally := c.heron().Tally.Net()
+		if got := tally.TotalStrikes(); got != want || c.heron().Head.Unproven != (want > 0) {
+			t.Errorf("taken back %v after it was told: %d strikes stand, want %d; %+v", after, got, want, c.Anomalies.Newest)
+		}
+	}
+}
+
 // wait moves the crew's clock.
 func wait(d time.Duration) func(*crew) { return func(c *crew) { c.at = c.at.Add(d) } }
 
