@@ -520,6 +520,43 @@ func TestTheFirstTapAfterTheName(t *testing.T) {
 	}
 }
 
+// TestTheSlipStaysLow tells many things within a minute. What can be taken back
+// leaves the page its room, and asks for a name where there is room for one.
+func TestTheSlipStaysLow(t *testing.T) {
+	a := startApp(t, Options{Config: shopOf(t, 1)})
+	p := tab{t, browser(t)}
+	p.do(chromedp.EmulateViewport(1024, 768))
+	p.at(a.URL() + "/floor/m0")
+	p.by("Ada")
+	for i := range 6 {
+		p.record("note", "field.reason", fmt.Sprint("note ", i))
+	}
+	awaits(t, a, "m0", 6)
+	p.until("the newest entry, and the others behind their number", `document.querySelector('.earlier > summary')?.textContent.trim().startsWith('5 ') &&
+		[...document.querySelectorAll('.undo')].filter((f) => f.checkVisibility()).length === 1`)
+	eval[bool](p, "(() => { localStorage.clear(); document.querySelector('.earlier').open = true; return true })()")
+	if high := eval[float64](p, "document.getElementById('slip').getBoundingClientRect().height / innerHeight"); high > 0.3 {
+		t.Errorf("the slip takes %.0f %% of the screen", 100*high)
+	}
+	for _, code := range []string{"round-lip", "note"} {
+		eval[bool](p, "document.querySelector('#act-"+code+" > summary').click() || true")
+		p.until(code+" clear of the slip", "document.getElementById('act-"+code+"').getBoundingClientRect().bottom <= document.getElementById('slip').getBoundingClientRect().top")
+	}
+	p.shot("touch-slip")
+	p.do(chromedp.Reload())
+	p.until("a live page", "document.documentElement.classList.contains('live') && document.querySelector('.undo') !== null")
+	if eval[bool](p, "[...document.querySelectorAll('.slip [name=by]')].some((e) => e.checkVisibility())") {
+		t.Error("each row of the slip asks for a name")
+	}
+	eval[bool](p, "document.querySelector('.undo button').click() || true")
+	p.until("the question for the name", "document.activeElement === document.querySelector('#who input')")
+	p.do(chromedp.KeyEvent("Ben"))
+	p.tap(".undo button")
+	if d := awaits(t, a, "m0", 7)[6].Data.(*event.EntryUndone); d.By != "Ben" {
+		t.Errorf("it was taken back by %q", d.By)
+	}
+}
+
 // TestByKeyboardAlone tells an advance without a mouse, and keeps what is being
 // typed while the page around it changes.
 func TestByKeyboardAlone(t *testing.T) {

@@ -244,6 +244,11 @@
     reveal(tile);
   });
 
+  // A tile that was opened is scrolled clear of the slip, and of nothing else.
+  document.addEventListener("toggle", (e) => {
+    if (e.target.matches("details.tile[open]")) e.target.scrollIntoView({ block: "nearest" });
+  }, true);
+
   // The name is asked for once on the page, and in each form only without it. The
   // forms' own fields go when something is sent and not when the name is typed: a
   // page that moves under a finger loses the tap. They come back when one is
@@ -252,7 +257,13 @@
     const who = document.querySelector("#who input");
     document.documentElement.classList.toggle("named", Boolean(who?.value.trim()));
   }
-  for (const type of ["submit", "invalid"]) document.addEventListener(type, name, true);
+  document.addEventListener("submit", name, true);
+  document.addEventListener("invalid", (e) => {
+    name();
+    if (!e.target.matches(".slip [name=by]")) return;
+    e.preventDefault(); // the slip has no room for it
+    document.querySelector("#who input").reportValidity();
+  }, true);
 
   const again = () => { retry = 1000; flush(); };
   addEventListener("online", again);
@@ -268,6 +279,9 @@
     setInterval(() => {
       for (const form of document.querySelectorAll("form[data-until]")) {
         form.hidden = Date.parse(form.dataset.until) < Date.now() + ahead;
+      }
+      for (const fold of document.querySelectorAll(".earlier")) {
+        fold.querySelector(".count").textContent = String(fold.querySelectorAll("form:not([hidden])").length);
       }
       draw();
     }, 1000);
