@@ -88,6 +88,13 @@ func loadTexts(own fs.FS) (catalogue, error) {
 	return c, nil
 }
 
+// Languages lists the languages that there are texts of, ours and a shop's own.
+// The error names a file and key of the shop's own that cannot be used.
+func Languages(own fs.FS) ([]string, error) {
+	c, err := loadTexts(own)
+	return c.tags, err
+}
+
 func readTexts(words map[string]Words, files fs.FS, root string) error {
 	names, err := fs.Glob(files, path.Join(root, "*", "*.yaml"))
 	if err != nil {

@@ -12,8 +12,8 @@ import (
 	"time"
 
 	"github.com/bojanz/currency"
-	"golang.org/x/text/language"
 
+	"rollwarden/metrics/web"
 	"rollwarden/rules/event"
 	"rollwarden/rules/ticket"
 	"rollwarden/watcher/gate"
@@ -42,14 +42,7 @@ func (c *Config) checkShop(p *problems) {
 	if c.Shop.Currency == "" || !currency.IsValid(c.Shop.Currency) { // the library allows none
 		p.bad("shop.currency", "an ISO 4217 code in capitals such as USD or EUR", c.Shop.Currency)
 	}
-	if _, err := language.Parse(c.Shop.Language); err != nil && c.Shop.Language != "" {
-		p.bad("shop.language", "a language tag such as en, de or pt-BR, or nothing for the one of each browser", c.Shop.Language)
-	}
-	if c.Shop.Texts != "" {
-		if info, err := os.Stat(c.Path(c.Shop.Texts)); err != nil || !info.IsDir() {
-			p.bad("shop.texts", "a folder that is there, with a folder of texts for each language", c.Shop.Texts)
-		}
-	}
+	c.checkTexts(p)
 	for i, text := range c.Shop.Shifts {
 		if _, err := time.Parse(shiftForm, text); err != nil {
 			p.bad(fmt.Sprintf("shop.shifts[%d]", i), "a time of day such as 06:00", text)
@@ -57,6 +50,29 @@ func (c *Config) checkShop(p *problems) {
 	}
 	if c.Data.Folder == "" {
 		p.missing("data.folder", "a folder for the journal")
+	}
+}
+
+// checkTexts wants the language of the pages to have texts, and every text of
+// the shop's own to be one that is said.
+func (c *Config) checkTexts(p *problems) {
+	if c.Shop.Language == "" && c.Shop.Texts == "" {
+		return
+	}
+	texts, problem := c.Texts(), ""
+	if info, err := os.Stat(c.Path(c.Shop.Texts)); texts != nil && (err != nil || !info.IsDir()) {
+		texts, problem = nil, "a folder that is there, with a folder of texts for each language"
+	}
+	languages, err := web.Languages(texts)
+	if err != nil {
+		p.bad("shop.texts", "texts that the pages can use", err.Error())
+		return
+	}
+	if c.Shop.Language != "" && !slices.Contains(languages, c.Shop.Language) {
+		p.bad("shop.language", "a language that has texts, "+strings.Join(languages, " or ")+", or one with a folder of its own below shop.texts", c.Shop.Language)
+	}
+	if problem != "" {
+		p.bad("shop.texts", problem, c.Shop.Texts)
 	}
 }
 

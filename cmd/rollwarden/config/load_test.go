@@ -169,7 +169,7 @@ func TestBadFiles(t *testing.T) {
 		},
 		"a language": {
 			"shop: {language: deutsch, texts: words}\n",
-			"rollwarden.yaml:1:18: shop.language: want a language tag such as en, de or pt-BR, or nothing for the one of each browser, got \"deutsch\"\n" +
+			"rollwarden.yaml:1:18: shop.language: want a language that has texts, en or de, or one with a folder of its own below shop.texts, got \"deutsch\"\n" +
 				`rollwarden.yaml:1:34: shop.texts: want a folder that is there, with a folder of texts for each language, got "words"`,
 		},
 		"journal for everyone": {
