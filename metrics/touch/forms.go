@@ -24,6 +24,7 @@ type actionForm struct {
 	Grave       bool // it stands apart: a head strike
 	Cautions    []string
 	Ask, More   []input
+	Without     string // the button for a roll without a code; empty for none
 	Named       bool
 }
 
@@ -76,7 +77,7 @@ func groupOf(code string) int {
 // asked are the fields that an action shows at once although it can do without
 // them, since most entries have them. The others are folded away.
 var asked = map[string][]string{
-	"load-roll":   {"stock", "length_m", "edge_mm"},
+	"load-roll":   {"stock", "film_class", "length_m", "edge_mm"},
 	"remove-roll": {"length_m"},
 	"finish":      {"metres"},
 	"stop":        {"metres", "reason"},
@@ -84,6 +85,11 @@ var asked = map[string][]string{
 	"reprint":     {"copies"},
 	"strip":       {"passes", "stock"},
 }
+
+// loadRoll is the action that replaces what is known of the film. The contract
+// takes a roll of which nothing is known; the page takes it from a button of its
+// own only, so that an empty form that is sent by mistake wipes out nothing.
+const loadRoll = "load-roll"
 
 // tileID is the id of an action's element.
 func tileID(code string) string { return "act-" + code }
@@ -105,6 +111,9 @@ func (p *painter) actions(withIDs bool) []actionForm {
 		}
 		for _, code := range a.Cautions {
 			f.Cautions = append(f.Cautions, p.Name("caution", code, action.CautionText(code)))
+		}
+		if a.Code == loadRoll {
+			f.Without = p.Say("touch.without-code")
 		}
 		runs := p.runs(a.Code)
 		for k := range a.Fields {
@@ -135,7 +144,7 @@ func (p *painter) back() string { return "/floor/" + p.machine + "?site=" + p.si
 func (p *painter) input(a *action.Action, f *action.Field, far string) input {
 	in := input{
 		Name: "field." + f.Name, Field: f.Name, Label: p.Name("field", f.Name, f.Doc), Widget: "text",
-		Value: f.Default, Required: f.Required,
+		Value: f.Default, Required: f.Required || a.Code == loadRoll && f.Kind == action.Stock,
 	}
 	switch f.Kind {
 	case action.LengthMM, action.LengthM, action.Number:

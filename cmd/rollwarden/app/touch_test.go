@@ -557,6 +557,24 @@ func TestTheSlipStaysLow(t *testing.T) {
 	}
 }
 
+// TestAnEmptyRollIsNoRoll sends the form of a fresh roll as it is, with and without
+// a script: that tells nothing. A roll without a code has a button of its own.
+func TestAnEmptyRollIsNoRoll(t *testing.T) {
+	a := startApp(t, Options{Config: shopOf(t, 1)})
+	p := tab{t, browser(t)}
+	for n, script := range []bool{true, false} {
+		p.scripts(script)
+		p.do(chromedp.Navigate(a.URL() + "/floor/m0"))
+		p.record("load-roll", "by", "Ada")
+		awaits(t, a, "m0", n)
+		p.fill("load-roll", "by", "Ada")
+		eval[bool](p, "(() => { const f = document.querySelector('[data-entry=load-roll]'); f.elements['field.film_class'].value = 'cast'; f.querySelector('.without').click(); return true })()")
+		if d := cmp.Diff(&event.RollLoaded{FilmClass: event.Cast, By: "Ada"}, awaits(t, a, "m0", n+1)[n].Data); d != "" {
+			t.Errorf("with a script %v (-want +got):\n%s", script, d)
+		}
+	}
+}
+
 // TestByKeyboardAlone tells an advance without a mouse, and keeps what is being
 // typed while the page around it changes.
 func TestByKeyboardAlone(t *testing.T) {

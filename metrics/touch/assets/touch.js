@@ -223,7 +223,7 @@
   document.addEventListener("submit", (e) => {
     if (!e.target.matches("form[data-entry]")) return;
     e.preventDefault();
-    keep(e.target);
+    if (e.target.elements.by?.reportValidity() ?? true) keep(e.target); // a button may pass over what else is missing
   });
 
   // A scanner types and presses Enter: that goes on to the next field, and sends
