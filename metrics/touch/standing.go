@@ -134,16 +134,45 @@ func (p *painter) start(m *floor.Machine) *countdown {
 	return &countdown{At: moment(at), In: p.Say("touch.in"), Ago: p.Say("touch.was-due"), Text: p.Clock(at)}
 }
 
-// alarms lists what needs a hand, the gravest and then the oldest first.
+// alarms lists what needs a hand: what still holds first, and of that the gravest,
+// what nobody has answered, what comes first, and what stands longest.
 func (p *painter) alarms() []alarm.Alarm {
 	all := slices.DeleteFunc(slices.Clone(p.view.Alarms.On(p.site, p.machine)), func(a alarm.Alarm) bool {
 		return !a.State.Active() && a.State != alarm.Returned
 	})
-	rank := func(a *alarm.Alarm) int { return slices.Index(hazard.Priorities, hazard.Priority(a.Change.Priority)) }
 	slices.SortStableFunc(all, func(a, b alarm.Alarm) int {
-		return cmp.Or(cmp.Compare(rank(&a), rank(&b)), a.Since.Compare(b.Since), cmp.Compare(a.Hazard+a.Job, b.Hazard+b.Job))
+		return cmp.Or(
+			last(a.State == alarm.Returned, b.State == alarm.Returned),
+			cmp.Compare(rank(&a), rank(&b)),
+			last(a.State != alarm.Unacked, b.State != alarm.Unacked),
+			soonest(a.Change.ReadyAt, b.Change.ReadyAt),
+			a.Since.Compare(b.Since), cmp.Compare(a.Hazard+a.Job, b.Hazard+b.Job))
 	})
 	return all
+}
+
+func rank(a *alarm.Alarm) int {
+	return slices.Index(hazard.Priorities, hazard.Priority(a.Change.Priority))
+}
+
+// last puts what is so behind what is not.
+func last(a, b bool) int {
+	switch {
+	case a == b:
+		return 0
+	case a:
+		return 1
+	}
+	return -1
+}
+
+// soonest puts the earlier moment first, and one that nobody knows before them
+// all: it may be now.
+func soonest(a, b *time.Time) int {
+	if a == nil || b == nil {
+		return last(a != nil, b != nil)
+	}
+	return a.Compare(*b)
 }
 
 func (p *painter) alarm(a *alarm.Alarm) alarmLine {

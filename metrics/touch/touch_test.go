@@ -256,6 +256,39 @@ func TestAnAlarmSaysWhatToDo(t *testing.T) {
 	}
 }
 
+// TestWhatHoldsComesFirst puts an alarm that is gone under those that stand, which
+// come by priority, then those that nobody has answered, then the next start.
+func TestWhatHoldsComesFirst(t *testing.T) {
+	s := newShop(t)
+	for _, a := range []struct {
+		job, priority string
+		starts        time.Duration // from now
+		changes       []string
+	}{
+		{"gone", "high", time.Minute, []string{"unacknowledged", "returned-unacknowledged"}},
+		{"low", "low", time.Minute, []string{"unacknowledged"}},
+		{"answered", "high", time.Minute, []string{"unacknowledged", "acknowledged"}},
+		{"later", "high", time.Hour, []string{"unacknowledged"}},
+		{"next", "high", 2 * time.Minute, []string{"unacknowledged"}},
+	} {
+		from, ready := "normal", start.Add(a.starts)
+		for _, to := range a.changes {
+			s.seq++
+			s.apply(event.Event{ID: a.job + to, Source: rules.Source, Type: event.AlarmChangedType, Time: start, Site: "north", Machine: "heron", Data: &event.AlarmChanged{
+				Hazard: "bare-edge", Job: a.job, From: from, To: to, Priority: a.priority, ReadyAt: &ready, Message: "heron, " + a.job + ": bare",
+			}})
+			from = to
+		}
+	}
+	var got []string
+	for _, m := range regexp.MustCompile(`data-key="bare-edge/(\w+)/"`).FindAllStringSubmatch(s.get("/floor/heron").Body.String(), -1) {
+		got = append(got, m[1])
+	}
+	if want := []string{"next", "later", "answered", "low", "gone"}; !slices.Equal(got, want) {
+		t.Errorf("want %v, got %v", want, got)
+	}
+}
+
 // TestFindsTheMachine wants a site where a name is not enough.
 func TestFindsTheMachine(t *testing.T) {
 	s := newShop(t)
