@@ -26,6 +26,9 @@ const MMPerInch = 25.4
 // MMPerFoot is twelve inches.
 const MMPerFoot = 12 * MMPerInch
 
+// UMPerMil is a thousandth of an inch.
+const UMPerMil = MMPerInch
+
 // PointsPerInch is the size of the desktop-publishing point that XJDF uses.
 const PointsPerInch = 72
 
@@ -115,7 +118,7 @@ func (m *Maybe) UnmarshalJSON(data []byte) error {
 // times of day in 24 hours.
 type Display struct {
 	Fahrenheit bool // temperatures in °F
-	Imperial   bool // lengths in inches and feet
+	Imperial   bool // lengths in inches and feet, thicknesses in mil
 	Clock12    bool // times of day with a.m. and p.m. instead of 24 hours
 }
 
@@ -135,6 +138,14 @@ func (d Display) Short(mm float64) string {
 	return fmt.Sprintf("%.0f mm", mm)
 }
 
+// Thin formats the thickness of a film, given in µm.
+func (d Display) Thin(um float64) string {
+	if d.Imperial {
+		return fmt.Sprintf("%.1f mil", um/UMPerMil)
+	}
+	return fmt.Sprintf("%.0f µm", um)
+}
+
 // Long formats a roll-sized length given in m.
 func (d Display) Long(m float64) string {
 	if d.Imperial {
@@ -149,6 +160,19 @@ func (d Display) Area(m2 float64) string {
 		return fmt.Sprintf("%.2f sq ft", m2*1e6/(MMPerFoot*MMPerFoot))
 	}
 	return fmt.Sprintf("%.2f m²", m2)
+}
+
+// Minute formats a planned moment, which has no seconds, with its date unless it
+// is that of now. Both are in the reader's zone.
+func (d Display) Minute(t, now time.Time) string {
+	clock := "15:04"
+	if d.Clock12 {
+		clock = "3:04 PM"
+	}
+	if t.Format(time.DateOnly) != now.Format(time.DateOnly) {
+		clock = time.DateOnly + " " + clock
+	}
+	return t.Format(clock)
 }
 
 // Seconds is a number of seconds as a duration. What no duration can hold, which
