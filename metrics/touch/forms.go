@@ -188,6 +188,8 @@ func (p *painter) unit(of string) string {
 		return "in"
 	case of == "m" && p.Imperial:
 		return "ft"
+	case of == "µm" && p.Imperial:
+		return "mil"
 	case of == "°C" && p.Fahrenheit:
 		return "°F"
 	case of == "percent":
@@ -204,8 +206,10 @@ func (p *painter) shown(v float64, unit string) string {
 		v, unit = v/units.MMPerInch, "in"
 	case "ft":
 		v, unit = v*1000/units.MMPerFoot, "ft"
+	case "mil":
+		v, unit = v/units.UMPerMil, "mil"
 	}
-	step := map[string]float64{"mm": 1, "in": 10, "m": 10, "ft": 1}[unit]
+	step := map[string]float64{"mm": 1, "in": 10, "m": 10, "ft": 1, "mil": 10}[unit]
 	if step == 0 {
 		step = 1
 	}

@@ -131,7 +131,7 @@ func (p *painter) start(m *floor.Machine) *countdown {
 	if !known {
 		return &countdown{Text: p.Say("touch.any-moment")}
 	}
-	return &countdown{At: moment(at), In: p.Say("touch.in"), Ago: p.Say("touch.was-due"), Text: p.Clock(at)}
+	return &countdown{At: moment(at), In: p.Say("touch.in"), Ago: p.Say("touch.was-due"), Text: p.Minute(at.In(p.Zone), p.Now.In(p.Zone))}
 }
 
 // alarms lists what needs a hand: what still holds first, and of that the gravest,

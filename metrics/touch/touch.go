@@ -72,6 +72,9 @@ type page struct {
 	Site, Machine string
 	Stream, Now   string
 	Clock         string // now, for people
+	Zone          string // of the shop, for the page's script; empty for that of the watch's computer
+	OffsetMin     int    // of that zone now, in min east of UTC
+	HourCycle     string // of the shop's clock, as ECMA-402 names it
 	Standing      template.HTML
 	Taken         template.HTML
 	Groups        []group
@@ -103,11 +106,25 @@ func (t *touch) serve(w http.ResponseWriter, r *http.Request) {
 		Stream: a.Stream(), Now: moment(p.Now), Clock: p.Clock(p.Now), Stocks: t.o.Stocks, Reads: reads(a.Role),
 		Standing: template.HTML(parts[0].HTML),
 	}
+	out.Zone, out.OffsetMin, out.HourCycle = p.clock()
 	if !out.Reads {
 		last := len(parts) - 1
 		out.Groups, out.Taken = p.grouped(parts[1:last]), template.HTML(parts[last].HTML)
 	}
 	t.pages.Render(w, a.Lang, "touch", http.StatusOK, out)
+}
+
+// clock says how the shop's clock is to be read by the page's script.
+func (p *painter) clock() (zone string, offsetMin int, hourCycle string) {
+	if p.Zone != time.Local {
+		zone = p.Zone.String()
+	}
+	_, offsetS := p.Now.In(p.Zone).Zone()
+	hourCycle = "h23"
+	if p.Clock12 {
+		hourCycle = "h12"
+	}
+	return zone, offsetS / 60, hourCycle
 }
 
 // grouped puts the tiles of the actions under their headings. The page is not

@@ -321,6 +321,7 @@ func TestInchesAndAComma(t *testing.T) {
 			{"advance", "by", "Ada", "field.by_mm", "366 mm"},
 			{"strip", "by", "Ada", "field.axis", "feed", "field.nominal_mm", "39.37", "field.measured_mm", "39,3", "field.cure_c", "200"},
 			{"waste", "by", "Ada", "field.cause", "trim", "field.length_m", "10"},
+			{"load-roll", "by", "Ada", "field.stock", "MONO-GLOSS-137", "field.thickness_um", "8,7"},
 		} {
 			p.do(chromedp.Navigate(a.URL() + "/floor/m0"))
 			p.record(what[0], what[1:]...)
@@ -328,8 +329,8 @@ func TestInchesAndAComma(t *testing.T) {
 		}
 		all := entries(t, a, "m0")[before:]
 		strip := all[2].Data.(*event.StripMeasured)
-		if got := []float64{*all[0].Data.(*event.EdgeMoved).ByMM, *all[1].Data.(*event.EdgeMoved).ByMM, strip.MeasuredMM, strip.CureC, all[3].Data.(*event.FilmWasted).LengthM}; cmp.Diff(
-			[]float64{365.76, 366, 998.22, 93.3333333333, 3.048}, got) != "" {
+		if got := []float64{*all[0].Data.(*event.EdgeMoved).ByMM, *all[1].Data.(*event.EdgeMoved).ByMM, strip.MeasuredMM, strip.CureC, all[3].Data.(*event.FilmWasted).LengthM, *all[4].Data.(*event.RollLoaded).ThicknessUM}; cmp.Diff(
+			[]float64{365.76, 366, 998.22, 93.3333333333, 3.048, 220.98}, got) != "" {
 			t.Errorf("with a script %v: got %v", script, got)
 		}
 	}
@@ -371,6 +372,37 @@ func TestOffline(t *testing.T) {
 	}
 	for _, x := range []tab{p, q} {
 		x.until("nothing waits", "document.getElementById('pending').hidden && localStorage.getItem('rollwarden.entries') === '[]'")
+	}
+}
+
+// TestWhatWaitsGoesByTheShopsClock keeps entries on a tablet in another zone than
+// the shop's. India is 330 min ahead of UTC, all year round (IANA time zone
+// database), and the zone of the watch's own computer is given by its offset.
+func TestWhatWaitsGoesByTheShopsClock(t *testing.T) {
+	cfg := shopOf(t, 1)
+	cfg.Shop.TimeZone, cfg.Shop.Clock = "Asia/Kolkata", "12h"
+	a := startApp(t, Options{Config: cfg})
+	w := newWire(t, a)
+	p := tab{t, browser(t)}
+	p.do(func(ctx context.Context, t *chromedp.Target) (chromedp.Void, error) {
+		_, err := cdp.Call(ctx, t, emulation.SetTimezoneOverride, emulation.SetTimezoneOverrideParams{TimezoneID: "America/Lima"})
+		return chromedp.Void{}, err
+	})
+	p.at(w.URL + "/floor/m0")
+	p.by("Ada")
+	w.sever()
+	for n, zone := range []string{"Asia/Kolkata", "", "no zone that a browser knows"} {
+		eval[bool](p, fmt.Sprintf("(() => { document.getElementById('pending').dataset.zone = %q; return true })()", zone))
+		p.record("round-lip")
+		p.until("one more that waits", fmt.Sprintf("document.querySelectorAll('#pending li').length === %d", n+1))
+		line := eval[string](p, "document.querySelector('#pending li:last-child span').textContent")
+		shown, _, _ := strings.Cut(strings.ReplaceAll(line, "\u202f", " "), " m0:")
+		at := time.Now().UTC().Add(330 * time.Minute)
+		for end := at.Add(-time.Minute); at.After(end) && at.Format("3:04:05 PM") != shown; at = at.Add(-time.Second) {
+		}
+		if at.Format("3:04:05 PM") != shown {
+			t.Errorf("zone %q: %q is not the last minute of India's clock", zone, shown)
+		}
 	}
 }
 

@@ -197,13 +197,25 @@
     });
   }
 
+  // clock writes a moment as the shop's clock shows it, whatever the tablet's own
+  // zone is. A zone without a name, or one that the browser does not know, is an
+  // offset.
+  function clock(box, at) {
+    const { zone, offset, cycle } = box.dataset; // offset in min, east of UTC
+    const write = (ms, timeZone) => new Date(ms).toLocaleTimeString(document.documentElement.lang, { timeZone, hourCycle: cycle });
+    try {
+      if (zone) return write(Date.parse(at), zone);
+    } catch { /* by the offset then */ }
+    return write(Date.parse(at) + Number(offset) * 60e3, "UTC");
+  }
+
   function drawEntry(box, e) {
     const item = document.createElement("li");
     const add = (kind, text, more = {}) => item.appendChild(Object.assign(document.createElement(kind), { textContent: text }, more));
     const press = (text, then) => add("button", text, { type: "button", ariaLabel: `${text}: ${e.title}`, onclick: then });
     const values = told(e).join(", ");
     const machine = e.to.split("/").at(-2);
-    add("span", `${new Date(e.body.at).toLocaleTimeString(document.documentElement.lang, { hourCycle: "h23" })} ${machine}: ${e.title}${values ? `: ${values}` : ""} `);
+    add("span", `${clock(box, e.body.at)} ${machine}: ${e.title}${values ? `: ${values}` : ""} `);
     if (e.user !== user()) add("strong", `${box.dataset.other.replaceAll("{}", e.user)} `);
     if (e.refused) {
       const form = formOf(e);
