@@ -8,6 +8,7 @@
 package journal
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -29,7 +30,7 @@ type Options struct {
 	Stream   string        // name; StreamName when empty
 	MaxBytes int64         // most that the journal may hold, bytes; above 0
 	MaxAge   time.Duration // entries older than this are let go; 0 keeps them for ever
-	Replicas int           // copies in a cluster; 1 when 0
+	Replicas int           // copies in a cluster; 0 for as many as there are, and 1 for a new journal
 
 	// Gap, when set, is called by Follow for every run of sequences, first
 	// and last included, that should be in the journal and is not. It is
@@ -149,7 +150,9 @@ func shape(c jetstream.StreamConfig, o Options) jetstream.StreamConfig {
 	c.MaxMsgs = -1
 	c.MaxMsgsPerSubject = -1
 	c.MaxMsgSize = event.MaxData
-	c.Replicas = max(o.Replicas, 1)
+	if c.Replicas = cmp.Or(o.Replicas, c.Replicas); c.Replicas == 0 {
+		c.Replicas = 1
+	}
 	c.Duplicates = dedupeWindow
 	c.DenyDelete = true
 	c.DenyPurge = true

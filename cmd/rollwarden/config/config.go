@@ -79,6 +79,7 @@ type NATS struct {
 	SyncAlways      bool          `yaml:"sync_always"`
 	MaxStore        Bytes         `yaml:"max_store" min:"16MiB" max:"1PiB"`
 	Keep            time.Duration `yaml:"keep" min:"0s" max:"876000h"`
+	Replicas        int           `yaml:"replicas" min:"0" max:"5"`
 }
 
 // TLS names the files that protect a connection.

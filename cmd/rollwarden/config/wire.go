@@ -106,7 +106,7 @@ func (c *Config) NATSOptions() []nats.Option {
 
 // JournalOptions say how much the journal may hold, and for how long.
 func (c *Config) JournalOptions(log zerolog.Logger) journal.Options {
-	return journal.Options{MaxBytes: int64(c.NATS.MaxStore), MaxAge: c.NATS.Keep, Log: log}
+	return journal.Options{MaxBytes: int64(c.NATS.MaxStore), MaxAge: c.NATS.Keep, Replicas: c.NATS.Replicas, Log: log}
 }
 
 // Channels builds the pager's channels besides the log.
