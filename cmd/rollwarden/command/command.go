@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"slices"
 	"syscall"
 
 	"github.com/alecthomas/kong"
@@ -63,17 +64,31 @@ func Main(args, environ []string, out, errs io.Writer) int {
 		fmt.Fprintln(errs, "rollwarden:", err)
 		return exitFailed
 	}
-	chosen, err := parser.Parse(args)
+	chosen, err := parser.Parse(spelled(args))
 	if exit >= 0 {
 		return exit // help was asked for, and given
 	}
 	if err != nil {
-		fmt.Fprintln(errs, "rollwarden:", err)
+		fmt.Fprintf(errs, "rollwarden: %v (rollwarden --help lists the commands, and rollwarden COMMAND --help what one takes)\n", err)
 		return exitUsage
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	return code(errs, chosen.Run(&env{ctx: ctx, environ: environ, out: out, err: errs, config: c.Config}))
+}
+
+// spelled takes what people type before they know better for what they mean:
+// nothing at all and help ask for help, --version for the version.
+func spelled(args []string) []string {
+	switch {
+	case len(args) == 0:
+		return []string{"--help"}
+	case args[0] == "help":
+		return append(slices.Clone(args[1:]), "--help")
+	case args[0] == "--version":
+		return []string{"version"}
+	}
+	return args
 }
 
 func code(errs io.Writer, err error) int {

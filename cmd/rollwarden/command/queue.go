@@ -112,7 +112,7 @@ func (s sheet) clock(t time.Time) string {
 	t = t.In(s.now.Location())
 	form := "15:04"
 	if s.twelve {
-		form = "3:04 pm"
+		form = "3:04 PM"
 	}
 	if t.Format(time.DateOnly) != s.now.Format(time.DateOnly) {
 		form = time.DateOnly + " " + form
