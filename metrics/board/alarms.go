@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/google/uuid"
 
@@ -65,12 +66,29 @@ type span struct {
 }
 
 // sorted puts alarms in the order in which a person should look at them:
-// active ones first, then by priority, then the newest.
+// active ones first, then by priority, then those that nobody has acknowledged,
+// then by which start comes first, then the newest.
 func sorted(list []alarm.Alarm) []alarm.Alarm {
 	return slices.SortedStableFunc(slices.Values(list), func(a, b alarm.Alarm) int {
 		return cmp.Or(turnOf(a.State)-turnOf(b.State), urgency(a.Change.Priority)-urgency(b.Change.Priority),
-			b.Since.Compare(a.Since), cmp.Compare(a.Hazard, b.Hazard))
+			answered(a.State)-answered(b.State), startOf(&a).Compare(startOf(&b)), b.Since.Compare(a.Since), cmp.Compare(a.Hazard, b.Hazard))
 	})
+}
+
+// answered orders what somebody has acknowledged behind what nobody has.
+func answered(s alarm.State) int {
+	if s == alarm.Acked {
+		return 1
+	}
+	return 0
+}
+
+// startOf is the start that an alarm warns of: at once when nobody can tell.
+func startOf(a *alarm.Alarm) time.Time {
+	if a.Change.ReadyAt == nil {
+		return time.Time{}
+	}
+	return *a.Change.ReadyAt
 }
 
 func urgency(priority string) int {

@@ -18,6 +18,7 @@ import (
 	"rollwarden/metrics/board"
 	"rollwarden/metrics/web"
 	"rollwarden/rules"
+	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
 	"rollwarden/rules/units"
 )
@@ -658,5 +659,25 @@ func TestHeldStill(t *testing.T) {
 		if got := refresh + " " + page.byID("main").attrs["data-stream"]; got != want {
 			t.Errorf("%s is loaded again or kept up to date by %q, want %q", target, got, want)
 		}
+	}
+}
+
+// TestWhatNobodyAnsweredComesFirst orders alarms of one priority.
+func TestWhatNobodyAnsweredComesFirst(t *testing.T) {
+	now := time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
+	at := func(min int) *time.Time { t := now.Add(time.Duration(min) * time.Minute); return &t }
+	change := func(ready *time.Time) event.AlarmChanged { return event.AlarmChanged{Priority: "high", ReadyAt: ready} }
+	order := board.Sorted([]alarm.Alarm{
+		{Key: alarm.Key{Hazard: "gone"}, State: alarm.Returned, Change: change(at(1))},
+		{Key: alarm.Key{Hazard: "acknowledged"}, State: alarm.Acked, Since: now, Change: change(at(2))},
+		{Key: alarm.Key{Hazard: "later"}, State: alarm.Unacked, Since: now, Change: change(at(67))},
+		{Key: alarm.Key{Hazard: "sooner"}, State: alarm.Unacked, Since: now.Add(-time.Hour), Change: change(at(40))},
+	})
+	var got []string
+	for _, a := range order {
+		got = append(got, a.Hazard)
+	}
+	if want := []string{"sooner", "later", "acknowledged", "gone"}; !slices.Equal(got, want) {
+		t.Errorf("want %v, got %v", want, got)
 	}
 }

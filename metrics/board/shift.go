@@ -229,7 +229,9 @@ func (p *painter) today() []total {
 			}
 			switch k.Kind {
 			case floor.MarkRun:
-				starts++
+				if !k.Until.Equal(k.At) { // one whose start was missed is not counted as one anywhere
+					starts++
+				}
 			case floor.MarkStrike:
 				strikes++
 			case floor.MarkReprint:

@@ -1,0 +1,4 @@
+package board
+
+// Sorted is the order in which alarms are shown.
+var Sorted = sorted
