@@ -244,10 +244,8 @@ func (l *ledger) row(p web.Pen, site, machine string, e *Entry) row {
 		if d.Job != "" {
 			head += ", " + event.JobName(d.Job, d.Part)
 		}
-		said, turned := l.phrases.In(p.Lang, strings.TrimPrefix(d.Message, head+": ")) // the row names both
-		if out.Said = said; !turned {
-			out.Lang = "en"
-		}
+		said := p.Turn(strings.TrimPrefix(d.Message, head+": ")) // the row names both
+		out.Said, out.Lang = said.Text, said.Lang
 		state := func(s string) string { return p.Name("state", s, s) }
 		out.Values = []value{{p.Name("phrase", d.Hazard+".title", d.Hazard), state(d.From) + " → " + state(d.To)}}
 		if d.Job != "" {

@@ -18,6 +18,7 @@ import (
 	"rollwarden/metrics/web"
 	"rollwarden/rules"
 	"rollwarden/rules/event"
+	"rollwarden/rules/film"
 )
 
 // Entry is one message of the journal.
@@ -40,7 +41,7 @@ type Query struct {
 // ErrNoEntry says that the journal has no entry of that sequence, or no longer.
 var ErrNoEntry = errors.New("the journal has no such entry")
 
-// Options are what the ledger reads. Each of them is required.
+// Options are what the ledger reads. Each of them is required, but for Films.
 type Options struct {
 	Kit    *web.Kit
 	Hub    *web.Hub
@@ -48,12 +49,12 @@ type Options struct {
 	Known  func(site, machine string) bool
 	Newest func(context.Context, Query) (entries []Entry, more bool, err error)
 	At     func(ctx context.Context, seq uint64) (Entry, error) // ErrNoEntry when there is none
+	Films  *film.Catalogue                                      // the shop's list, for a ticket's film class; may be nil
 }
 
 type ledger struct {
-	o       Options
-	pages   web.Pages
-	phrases *web.Phrases
+	o     Options
+	pages web.Pages
 }
 
 //go:embed templates assets
@@ -63,7 +64,7 @@ var files embed.FS
 // the one that changes by itself.
 func Register(mux *http.ServeMux, o Options) {
 	o.Kit.Add(files, "assets")
-	l := &ledger{o: o, pages: o.Kit.Parse(files, "templates/*.html", nil), phrases: o.Kit.Phrases()}
+	l := &ledger{o: o, pages: o.Kit.Parse(files, "templates/*.html", nil)}
 	o.Hub.Paint(ticketsPage, l.paint)
 	for pattern, serve := range map[string]http.HandlerFunc{
 		"/tickets":                                 l.tickets,

@@ -18,7 +18,9 @@ import (
 	"rollwarden/rules"
 	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
+	"rollwarden/rules/film"
 	"rollwarden/rules/floor"
+	"rollwarden/rules/units"
 )
 
 var start = time.Date(2026, 3, 2, 7, 40, 0, 0, time.UTC)
@@ -28,6 +30,9 @@ type book struct {
 	entries []ledger.Entry
 	state   *floor.State
 	away    error
+	films   *film.Catalogue
+	display units.Display
+	zone    *time.Location
 }
 
 func newBook() *book { return &book{state: floor.New()} }
@@ -77,14 +82,14 @@ func (b *book) at(_ context.Context, seq uint64) (ledger.Entry, error) {
 
 func (b *book) serve(t *testing.T) http.Handler {
 	t.Helper()
-	kit, err := web.New(web.Options{Now: func() time.Time { return start.Add(2 * time.Hour) }})
+	kit, err := web.New(web.Options{Now: func() time.Time { return start.Add(2 * time.Hour) }, Display: b.display, Zone: b.zone})
 	if err != nil {
 		t.Fatal(err)
 	}
 	hub := web.NewHub(web.HubOptions{Kit: kit, Pulse: func() web.Pulse { return web.Pulse{} }})
 	mux := http.NewServeMux()
 	ledger.Register(mux, ledger.Options{
-		Kit: kit, Hub: hub, Newest: b.newest, At: b.at,
+		Kit: kit, Hub: hub, Newest: b.newest, At: b.at, Films: b.films,
 		View:  func() *rules.View { return &rules.View{At: start, Floor: b.state.Snapshot(), Alarms: alarm.NewBook()} },
 		Known: func(site, machine string) bool { return site == "north" && machine == "heron" },
 	})
@@ -125,6 +130,45 @@ func TestTickets(t *testing.T) {
 		t.Error("a running job is not waiting")
 	}
 	wants(t, get(t, b.serve(t), "/tickets", "de").Body.String(), `lang="de"`, "läuft auf heron", "12,5 m")
+}
+
+// TestWhatBecameOfTickets says of each accepted ticket where it is, whichever way
+// it went, and the film class that the shop's list has for its stock.
+func TestWhatBecameOfTickets(t *testing.T) {
+	b := newBook()
+	var err error
+	if b.films, err = film.NewCatalogue(nil, []film.Film{{Stock: "CAST-WRAP-152", Class: event.Cast}}); err != nil {
+		t.Fatal(err)
+	}
+	b.tell(t, "heron", "ticket.received", map[string]string{"job": "KL-1", "stock": "CAST-WRAP-152"})
+	b.tell(t, "any", "ticket.received", map[string]string{"job": "KL-2"})
+	for _, job := range []string{"KL-3", "KL-4", "KL-5"} {
+		b.tell(t, "heron", "ticket.received", map[string]string{"job": job})
+	}
+	b.tell(t, "any", "ticket.received", map[string]string{"job": "KL-6", "start_at": "2026-03-02T16:02:00Z", "due": "2026-03-03T09:30:00Z"})
+	for _, run := range []struct {
+		job string
+		end event.Type // empty when nobody said how it ended
+	}{{"KL-1", "run.finished"}, {"KL-2", "run.finished"}, {"KL-3", "run.stopped"}, {"KL-4", ""}, {"KL-5", ""}, {"KL-9", ""}} {
+		b.tell(t, "heron", "run.started", map[string]string{"job": run.job})
+		if run.end != "" {
+			b.tell(t, "heron", run.end, map[string]string{"job": run.job, "metres": "3"})
+		}
+	}
+	page := get(t, b.serve(t), "/tickets", "en").Body.String()
+	waiting, accepted, _ := strings.Cut(page, `id="accepted"`)
+	for job, want := range map[string]string{
+		"KL-1": "printed on heron at", "KL-2": "printed on heron at", "KL-3": "stopped on heron at", "KL-4": "no longer waiting", "KL-5": "ran on heron until", "KL-6": "for no machine yet",
+	} {
+		_, row, _ := strings.Cut(accepted, `<th scope="row">`+job)
+		row, _, _ = strings.Cut(row, "</tr>")
+		wants(t, row, want)
+	}
+	if strings.Count(waiting, "KL-") != 1 || !strings.Contains(waiting, "KL-6") {
+		t.Error("KL-6 alone waits")
+	}
+	wants(t, accepted, "CAST-WRAP-152, cast")
+	wants(t, waiting, ">16:02<", ">2026-03-03 09:30<")
 }
 
 func TestHistory(t *testing.T) {

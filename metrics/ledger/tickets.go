@@ -90,7 +90,7 @@ func (l *ledger) parts(a web.Audience, v *rules.View) ([]web.Part, error) {
 	for _, piece := range []struct {
 		id   string
 		rows any
-	}{{"waiting", waiting(pen, v.Floor)}, {"accepted", accepted(pen, v.Floor)}, {"rejected", rejected(pen, v.Floor)}} {
+	}{{"waiting", l.waiting(pen, v.Floor)}, {"accepted", l.accepted(pen, v.Floor)}, {"rejected", rejected(pen, v.Floor)}} {
 		html, err := l.pages.Fragment(a.Lang, piece.id, piece.rows)
 		if err != nil {
 			return nil, err
@@ -114,33 +114,28 @@ func (t *table) add(l line, most int) {
 
 // waiting lists what is queued, machine by machine in the order of the queue,
 // and then the tickets that no machine was chosen for.
-func waiting(p web.Pen, f *floor.State) table {
+func (l *ledger) waiting(p web.Pen, f *floor.State) table {
 	var t table
-	placed := map[*floor.Ticket]bool{}
 	for _, m := range f.Sorted() {
 		for i := range m.Queue {
 			r := &m.Queue[i]
-			placed[r.Ticket] = true
-			row := line{Name: event.JobName(r.Job, r.Part), State: p.Say("tickets.place", i+1)}
+			row := line{Name: event.JobName(r.Job, r.Part)}
 			if r.Ticket == nil {
 				row.Film = []string{p.Say("tickets.none")}
 			} else {
-				row = describe(p, r.Ticket)
-				row.State = p.Say("tickets.place", i+1)
+				row = l.describe(p, r.Ticket)
 			}
-			row.Where, row.History = place(m.Site, m.Name), historyOf(m.Site, m.Name)
+			row.State, row.Where, row.History = p.Say("tickets.place", i+1), place(m.Site, m.Name), historyOf(m.Site, m.Name)
 			if !r.StartAt.IsZero() {
-				row.Start = p.Stamp(r.StartAt)
+				row.Start = planned(p, r.StartAt)
 			}
 			t.add(row, mostWaiting)
 		}
-		if m.Run != nil {
-			placed[m.Run.Ticket] = true
-		}
 	}
+	known := fates(p, f)
 	for _, k := range f.Tickets.All() {
-		if k.Machine == event.AnyMachine && !placed[k] {
-			row := describe(p, k)
+		if k.Machine == event.AnyMachine && known[k] == "" {
+			row := l.describe(p, k)
 			row.Where, row.State = k.Site, p.Say("tickets.unplaced")
 			t.add(row, mostWaiting)
 		}
@@ -149,30 +144,72 @@ func waiting(p web.Pen, f *floor.State) table {
 }
 
 // accepted lists the newest tickets and what became of them.
-func accepted(p web.Pen, f *floor.State) table {
-	where := map[*floor.Ticket]string{}
-	for _, m := range f.Machines {
-		for i := range m.Queue {
-			where[m.Queue[i].Ticket] = p.Say("tickets.waiting", m.Name)
-		}
-		if m.Last != nil {
-			where[m.Last.Ticket] = p.Say("tickets.ran", m.Name)
-		}
-		if m.Run != nil {
-			where[m.Run.Ticket] = p.Say("tickets.running", m.Name)
-		}
-	}
+func (l *ledger) accepted(p web.Pen, f *floor.State) table {
+	known := fates(p, f)
 	all := f.Tickets.All()
 	t := table{All: len(all)}
 	for i := len(all) - 1; i >= 0 && len(t.Lines) < mostAccepted; i-- {
-		row := describe(p, all[i])
-		row.State = where[all[i]]
+		row := l.describe(p, all[i])
+		switch {
+		case known[all[i]] != "":
+			row.State = known[all[i]]
+		case all[i].Machine == event.AnyMachine:
+			row.State = p.Say("tickets.unplaced")
+		default:
+			row.State = p.Say("tickets.over")
+		}
 		t.Lines = append(t.Lines, row)
 	}
 	return t
 }
 
-func describe(p web.Pen, k *floor.Ticket) line {
+// endings are the texts for how a run ended, by the cause of its mark. One that
+// was lost has none: nobody knows what came of it.
+var endings = map[string]string{"finished": "tickets.printed", "stopped": "tickets.stopped"}
+
+// fates says what became of tickets, as far as the floor remembers: the end of a
+// run for some hours, the last one of a machine until the next, and before them
+// what waits or runs.
+func fates(p web.Pen, f *floor.State) map[*floor.Ticket]string {
+	fate := map[*floor.Ticket]string{}
+	for _, m := range f.Machines {
+		if m.Last != nil {
+			fate[m.Last.Ticket] = p.Say("tickets.ran", m.Name, p.Clock(m.Last.Ended))
+		}
+		for i := range m.Marks {
+			k := &m.Marks[i]
+			text, ended := endings[k.Cause]
+			at := later(k.At, k.Until)
+			if t := f.Tickets.Find(m.Site, m.Name, k.Job, k.Part); k.Kind == floor.MarkRun && ended && t != nil && !t.At.After(at) {
+				fate[t] = p.Say(text, m.Name, p.Clock(at))
+			}
+		}
+	}
+	for _, m := range f.Machines {
+		for i := range m.Queue {
+			fate[m.Queue[i].Ticket] = p.Say("tickets.waiting", m.Name)
+		}
+		if m.Run != nil {
+			fate[m.Run.Ticket] = p.Say("tickets.running", m.Name)
+		}
+	}
+	delete(fate, nil) // a run without a ticket
+	return fate
+}
+
+func later(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
+}
+
+// planned is a moment that somebody has set, to the minute.
+func planned(p web.Pen, t time.Time) web.Stamp {
+	return web.Stamp{Text: p.Minute(t.In(p.Zone), p.Now.In(p.Zone)), Machine: p.Stamp(t).Machine}
+}
+
+func (l *ledger) describe(p web.Pen, k *floor.Ticket) line {
 	d := &k.Data
 	row := line{
 		Name: event.JobName(d.Job, d.Part), Title: d.Title, At: p.Stamp(k.At), Flags: d.Flags, File: d.SourceFile,
@@ -181,17 +218,21 @@ func describe(p web.Pen, k *floor.Ticket) line {
 	if k.Machine == event.AnyMachine {
 		row.Where = k.Site
 	}
-	row.Film = []string{cmp.Or(d.Stock, p.Say("tickets.no-stock")), p.Name("class", string(cmp.Or(d.FilmClass, event.Unknown)), string(d.FilmClass))}
+	class := cmp.Or(d.FilmClass, event.Unknown)
+	if l.o.Films != nil {
+		class = l.o.Films.Lookup(d.Stock, class).Class
+	}
+	row.Film = []string{cmp.Or(d.Stock, p.Say("tickets.no-stock")), p.Name("class", string(class), string(class))}
 	if m, known := units.From(d.LengthM).Get(); known {
 		row.Film = append(row.Film, p.Number(p.Long(m)))
 	} else {
 		row.Film = append(row.Film, p.Say("tickets.no-length"))
 	}
 	if d.StartAt != nil {
-		row.Start = p.Stamp(*d.StartAt)
+		row.Start = planned(p, *d.StartAt)
 	}
 	if d.Due != nil {
-		row.Due = p.Stamp(*d.Due)
+		row.Due = planned(p, *d.Due)
 	}
 	return row
 }
