@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -14,6 +15,7 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 
 	"rollwarden/metrics/web"
+	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
 	"rollwarden/rules/units"
 )
@@ -96,6 +98,7 @@ func (l *ledger) history(w http.ResponseWriter, r *http.Request) {
 	undone := takenBack(entries)
 	for i := range entries {
 		line := l.row(pen, q.Site, q.Machine, &entries[i])
+		shorten(line.Values)
 		line.Undone = undone[entries[i].Event.ID]
 		v.Rows = append(v.Rows, line)
 	}
@@ -240,11 +243,7 @@ func (l *ledger) row(p web.Pen, site, machine string, e *Entry) row {
 		out.Values = append(out.Values, inWords(p, e.Event, v))
 	}
 	if d, ok := e.Event.Data.(*event.AlarmChanged); ok {
-		head := machine
-		if d.Job != "" {
-			head += ", " + event.JobName(d.Job, d.Part)
-		}
-		said := p.Turn(strings.TrimPrefix(d.Message, head+": ")) // the row names both
+		said := sentence(p, machine, d)
 		out.Said, out.Lang = said.Text, said.Lang
 		state := func(s string) string { return p.Name("state", s, s) }
 		out.Values = []value{{p.Name("phrase", d.Hazard+".title", d.Hazard), state(d.From) + " → " + state(d.To)}}
@@ -253,6 +252,77 @@ func (l *ledger) row(p web.Pen, site, machine string, e *Entry) row {
 		}
 	}
 	return out
+}
+
+// sentence says an alarm's sentence without the machine and the job, which the row
+// names. One that was raised is a reason with clauses behind it, and a phrase whose
+// last value may be anything would take those for that value. So it is turned
+// clause by clause, all of it or nothing. What became of an alarm is one clause, in
+// which people's own words may stand.
+func sentence(p web.Pen, machine string, d *event.AlarmChanged) web.Said {
+	head := machine
+	if d.Job != "" {
+		head += ", " + event.JobName(d.Job, d.Part)
+	}
+	text := strings.TrimPrefix(d.Message, head+": ")
+	said := p.Turn(text)
+	if d.Emit == alarm.Annunciate {
+		said = byClause(p, text)
+	}
+	said.Text = stamps.ReplaceAllStringFunc(said.Text, func(s string) string { return moment(p, s) })
+	return said
+}
+
+func byClause(p web.Pen, text string) web.Said {
+	body, ended := strings.CutSuffix(text, ".")
+	var out strings.Builder
+	for from := 0; from < len(body); {
+		to, next := len(body), len(body)
+		if at := clauseEnd.FindStringIndex(body[from:]); at != nil {
+			to, next = from+at[0], from+at[1]
+		}
+		clause := p.Turn(body[from:to])
+		if clause.Lang != "" {
+			return web.Said{Text: text, Lang: clause.Lang}
+		}
+		out.WriteString(clause.Text + body[to:next])
+		from = next
+	}
+	if ended {
+		out.WriteByte('.')
+	}
+	return web.Said{Text: out.String()}
+}
+
+// clauseEnd is what stands between the clauses of an alarm's sentence.
+var clauseEnd = regexp.MustCompile(`[.;] `)
+
+// stamps are moments as the contract writes them (RFC 3339).
+var stamps = regexp.MustCompile(`\b\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?(?:Z|[-+]\d\d:\d\d)`)
+
+// moment writes a moment of the contract as the shop's clock shows it, and leaves
+// what is none as it is.
+func moment(p web.Pen, text string) string {
+	t, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		return text
+	}
+	return planned(p, t).Text
+}
+
+// longID is an id, a key or a hash: no person reads more than its beginning.
+var longID = regexp.MustCompile(`^[0-9a-f]{8}-?[0-9a-f-]{23,}$`)
+
+// shortID is how much of one a row shows, in characters. The entry's own page has
+// all of it.
+const shortID = 8
+
+func shorten(values []value) {
+	for i := range values {
+		if longID.MatchString(values[i].Text) {
+			values[i].Text = values[i].Text[:shortID] + "…"
+		}
+	}
 }
 
 // tables are where the catalogue has the words for the values of a field.
@@ -276,9 +346,7 @@ func inWords(p web.Pen, e event.Event, v value) value {
 	case f.Type == "boolean":
 		v.Text = p.Name("touch", map[string]string{"true": "yes", "false": "no"}[text], text)
 	case f.Format == "date-time":
-		if at, err := time.Parse(time.RFC3339, text); err == nil {
-			v.Text = p.Clock(at)
-		}
+		v.Text = moment(p, text)
 	case name == "hazard":
 		v.Text = p.Name("phrase", text+".title", text)
 	case e.Type == "edge.moved" && name == "cause":
@@ -298,6 +366,8 @@ func measure(p web.Pen, text, unit string) string {
 	}
 	digits := -1
 	switch {
+	case unit == "µm" && p.Imperial:
+		x, unit, digits = x/units.UMPerMil, "mil", 1
 	case unit == "mm" && p.Imperial:
 		x, unit, digits = x/units.MMPerInch, "in", 2
 	case unit == "m" && p.Imperial:

@@ -216,6 +216,53 @@ func TestHistory(t *testing.T) {
 	}
 }
 
+// alarmed writes an alarm into the journal with a sentence of the rules.
+func (b *book) alarmed(t *testing.T, emit, message string) {
+	t.Helper()
+	b.tell(t, "heron", "alarm.changed", map[string]string{"hazard": "bare-edge", "job": "KL-1", "from": "normal", "to": "unacknowledged",
+		"on": "condition", "priority": "high", "emit": emit, "message": message})
+}
+
+// TestSentencesAreTurnedWhole reads alarms in German: a sentence is turned with
+// all its clauses, or it stays as it was and is marked as English (WCAG 2.2,
+// success criterion 3.1.2). What people wrote in it stays theirs.
+func TestSentencesAreTurnedWhole(t *testing.T) {
+	b := newBook()
+	const reason = "heron, KL-1: the bare edge of MONO-GLOSS-137 (monomeric) lies at 0 mm, short of the cure exit at 330 mm; it starts in 40 min. "
+	b.alarmed(t, "annunciate", reason+"Cheapest: cut a rounded lip for 0.10 USD; starting as it is costs 8.42 USD in expectation (7 % odds of a strike). Change the roll first: the wrong stock is loaded.")
+	b.alarmed(t, "annunciate", reason+"Nobody has a phrase for this one.")
+	b.alarmed(t, "clear", `heron, KL-1: "Bare edge before the cure zone" was shelved by Ada until 2026-03-02T09:30:00Z (the tape is out; ask Ben).`)
+	b.zone = time.FixedZone("", 2*3600)
+	page := get(t, b.serve(t), "/history/north/heron", "de").Body.String()
+	wants(t, page, "Am günstigsten: eine runde Lippe schneiden",
+		`<span lang="en">the bare edge of MONO-GLOSS-137 (monomeric) lies at 0 mm, short of the cure exit at 330 mm; it starts in 40 min. Nobody has a phrase for this one.</span>`,
+		"bis 11:30 (the tape is out; ask Ben)")
+	if n := strings.Count(page, "it starts in"); n != 1 {
+		t.Errorf("%d sentences are English, want the one that is marked", n)
+	}
+	wants(t, get(t, b.serve(t), "/history/north/heron", "en").Body.String(), "the bare edge of MONO-GLOSS-137 (monomeric) lies at 0 mm, short of the cure exit at 330 mm; it starts in 40 min. Cheapest: cut a rounded lip for 0.10 USD; ")
+}
+
+// TestIDsAreShortInRows shows the beginning of ids and hashes among other entries,
+// all of them on the entry's own page, and thicknesses as they were told: 8.7 mil
+// are 220.98 µm (NIST SP 811, appendix B.8).
+func TestIDsAreShortInRows(t *testing.T) {
+	b := newBook()
+	const alarm, hash, id = "0123456789abcdef0123456789abcdef", "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855", "6ba7b810-9dad-11d1-80b4-00c04fd430c8"
+	b.tell(t, "heron", "page.sent", map[string]string{"alarm": alarm, "channel": "mail", "attempt": "1", "key": hash})
+	b.tell(t, "heron", "entry.undone", map[string]string{"event": id, "type": "edge.moved", "by": "Ada"})
+	b.tell(t, "heron", "roll.loaded", map[string]string{"stock": "MONO-GLOSS-137", "thickness_um": "220.98"})
+	b.display = units.Display{Imperial: true}
+	page := get(t, b.serve(t), "/history/north/heron", "en").Body.String()
+	wants(t, page, "01234567…", "e3b0c442…", "6ba7b810…", "MONO-GLOSS-137", "8.7 mil")
+	for _, long := range []string{alarm, hash, id} {
+		if strings.Contains(page, long) {
+			t.Errorf("the row has all of %s", long)
+		}
+	}
+	wants(t, get(t, b.serve(t), "/history/north/heron/1", "en").Body.String(), "<dd>"+alarm+"</dd>", "<dd>"+hash+"</dd>")
+}
+
 // TestTheAPIWalksTheWholeHistory follows before until there is no more.
 func TestTheAPIWalksTheWholeHistory(t *testing.T) {
 	b := newBook()
