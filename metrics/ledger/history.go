@@ -209,6 +209,9 @@ func (l *ledger) entry(w http.ResponseWriter, r *http.Request) {
 		Row: l.row(pen, site, machine, &e), Stored: pen.Stamp(e.Stored), ID: e.Event.ID, Source: e.Event.Source,
 		Back: historyOf(site, machine) + "?before=" + strconv.FormatUint(seq+1, 10),
 	}
+	if d, ok := e.Event.Data.(*event.AlarmChanged); ok {
+		v.Row.Values = append(v.Row.Values, evidence(pen, d)...)
+	}
 	if e.Problem == "" {
 		v.JSON = indented(e.Event)
 	}
@@ -292,6 +295,19 @@ func byClause(p web.Pen, text string) web.Said {
 		out.WriteByte('.')
 	}
 	return web.Said{Text: out.String()}
+}
+
+// evidence lists what was looked at before an alarm changed.
+func evidence(p web.Pen, d *event.AlarmChanged) []value {
+	var out []value
+	for _, e := range d.Evidence {
+		text := moment(p, p.Value(e.Value))
+		if e.Limit != "" {
+			text += ", " + p.Say("alarm.limit") + " " + p.Value(e.Limit)
+		}
+		out = append(out, value{p.Turn(e.Name).Text, text})
+	}
+	return out
 }
 
 // clauseEnd is what stands between the clauses of an alarm's sentence.

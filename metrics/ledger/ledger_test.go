@@ -243,6 +243,19 @@ func TestSentencesAreTurnedWhole(t *testing.T) {
 	wants(t, get(t, b.serve(t), "/history/north/heron", "en").Body.String(), "the bare edge of MONO-GLOSS-137 (monomeric) lies at 0 mm, short of the cure exit at 330 mm; it starts in 40 min. Cheapest: cut a rounded lip for 0.10 USD; ")
 }
 
+// TestAnAlarmsEvidence shows on an alarm's own page what was looked at, in the
+// reader's language and by the shop's clock.
+func TestAnAlarmsEvidence(t *testing.T) {
+	b := newBook()
+	b.alarmed(t, "annunciate", "heron, KL-1: bare.")
+	b.entries[0].Event.Data.(*event.AlarmChanged).Evidence = []event.Evidence{
+		{Name: "head strike", Value: "2026-03-02T05:30:00Z"}, {Name: "cure", Value: "93.5 °C", Limit: "90.5 °C"},
+	}
+	b.zone = time.FixedZone("", 2*3600)
+	wants(t, get(t, b.serve(t), "/history/north/heron/1", "de").Body.String(),
+		"<dt>Kopfcrash</dt><dd>07:30</dd>", "<dd>93,5 °C, verglichen mit: 90,5 °C</dd>")
+}
+
 // TestIDsAreShortInRows shows the beginning of ids and hashes among other entries,
 // all of them on the entry's own page, and thicknesses as they were told: 8.7 mil
 // are 220.98 µm (NIST SP 811, appendix B.8).
