@@ -172,7 +172,7 @@ var endings = map[string]string{"finished": "tickets.printed", "stopped": "ticke
 // what waits or runs.
 func fates(p web.Pen, f *floor.State) map[*floor.Ticket]string {
 	fate := map[*floor.Ticket]string{}
-	for _, m := range f.Machines {
+	for _, m := range f.Sorted() {
 		if m.Last != nil {
 			fate[m.Last.Ticket] = p.Say("tickets.ran", m.Name, p.Clock(m.Last.Ended))
 		}
@@ -185,7 +185,7 @@ func fates(p web.Pen, f *floor.State) map[*floor.Ticket]string {
 			}
 		}
 	}
-	for _, m := range f.Machines {
+	for _, m := range f.Sorted() {
 		for i := range m.Queue {
 			fate[m.Queue[i].Ticket] = p.Say("tickets.waiting", m.Name)
 		}
