@@ -75,9 +75,10 @@ func groupOf(code string) int {
 }
 
 // asked are the fields that an action shows at once although it can do without
-// them, since most entries have them. The others are folded away.
+// them, since most entries have them, in this order behind what it wants. The others
+// are folded away.
 var asked = map[string][]string{
-	"load-roll":   {"stock", "film_class", "length_m", "edge_mm"},
+	"load-roll":   {"stock", "length_m", "edge_mm", "film_class"},
 	"remove-roll": {"length_m"},
 	"finish":      {"metres"},
 	"stop":        {"metres", "reason"},
@@ -128,6 +129,9 @@ func (p *painter) actions(withIDs bool) []actionForm {
 				f.More = append(f.More, in)
 			}
 		}
+		slices.SortStableFunc(f.Ask, func(x, y input) int {
+			return cmp.Compare(slices.Index(asked[a.Code], x.Field), slices.Index(asked[a.Code], y.Field))
+		})
 		forms[i] = f
 	}
 	return forms

@@ -256,15 +256,17 @@
     reveal(tile);
   });
 
-  // A tile that was opened is scrolled clear of the slip, and of nothing else.
+  // A tile that was opened is scrolled clear of the slip.
   document.addEventListener("toggle", (e) => {
-    if (e.target.matches("details.tile[open]")) e.target.scrollIntoView({ block: "nearest" });
+    if (!e.target.matches("details.tile[open]")) return;
+    name();
+    e.target.scrollIntoView({ block: "nearest" });
   }, true);
 
   // The name is asked for once on the page, and in each form only without it. The
-  // forms' own fields go when something is sent and not when the name is typed: a
-  // page that moves under a finger loses the tap. They come back when one is
-  // missed.
+  // forms' own fields go when a tile opens or something is sent and not when the
+  // name is typed: a page that moves under a finger loses the tap. They come back
+  // when one is missed.
   function name() {
     const who = document.querySelector("#who input");
     document.documentElement.classList.toggle("named", Boolean(who?.value.trim()));
