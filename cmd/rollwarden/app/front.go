@@ -134,11 +134,14 @@ func whoActs(r *http.Request) (name string, role desk.Role, ok bool) {
 	return u.Name, desk.Operator, true
 }
 
-// inWords says what is wrong with a form in one text.
+// inWords says what is wrong with a form: field by field where that is known.
 func inWords(p desk.Problem) string {
-	parts := []string{p.Detail}
-	for _, e := range p.Errors {
-		parts = append(parts, fmt.Sprintf("%s: want %s.", e.Field, e.Want))
+	if len(p.Errors) == 0 {
+		return p.Detail
+	}
+	parts := make([]string, len(p.Errors))
+	for i, e := range p.Errors {
+		parts[i] = fmt.Sprintf("%s: want %s.", strings.TrimPrefix(e.Field, "fields."), e.Want)
 	}
 	return strings.Join(parts, " ")
 }
