@@ -72,7 +72,7 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 		Kit: f.kit, Hub: f.hub, View: a.View, Machines: a.site.Machines, Stocks: a.site.Films.Stocks(), Clear: a.clearAdvance, Ready: a.ready,
 		StartAt: func(site, machine string) (time.Time, bool) { return a.startAt(a.View(), site, machine) },
 	})
-	ledger.Register(mux, ledger.Options{Kit: f.kit, Hub: f.hub, View: a.View, Known: a.knows, Newest: a.newest, At: a.entryAt})
+	ledger.Register(mux, ledger.Options{Kit: f.kit, Hub: f.hub, View: a.View, Known: a.knows, Newest: a.newest, At: a.entryAt, Films: a.site.Films})
 	var err error
 	if f.reports, err = a.newReports(f.kit); err != nil {
 		return nil, err
@@ -87,7 +87,7 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 		Publish: a.tell, Newest: a.messages, Machines: a.machines, Who: whoActs, Hazards: a.hazards(),
 		Now: a.clock.Now, Log: a.part("desk"),
 		Refuse: func(w http.ResponseWriter, r *http.Request, p desk.Problem) {
-			f.kit.Refused(w, r, p.Status, inWords(p))
+			f.kit.Refused(w, r, p.Status, inWords(f.kit.Pen(r), p))
 		},
 	})
 	for _, pattern := range desk.Patterns() {
@@ -134,14 +134,16 @@ func whoActs(r *http.Request) (name string, role desk.Role, ok bool) {
 	return u.Name, desk.Operator, true
 }
 
-// inWords says what is wrong with a form: field by field where that is known.
-func inWords(p desk.Problem) string {
+// inWords says what is wrong with a form, field by field where that is known, by
+// the names that the fields have on the page.
+func inWords(pen web.Pen, p desk.Problem) string {
 	if len(p.Errors) == 0 {
 		return p.Detail
 	}
 	parts := make([]string, len(p.Errors))
 	for i, e := range p.Errors {
-		parts[i] = fmt.Sprintf("%s: want %s.", strings.TrimPrefix(e.Field, "fields."), e.Want)
+		name := strings.TrimPrefix(e.Field, "fields.")
+		parts[i] = fmt.Sprintf("%s: want %s.", pen.Name("field", name, name), e.Want)
 	}
 	return strings.Join(parts, " ")
 }

@@ -672,7 +672,7 @@ func TestWithoutAScript(t *testing.T) {
 	}
 	p.do(chromedp.Navigate(a.URL() + "/floor/m0"))
 	p.record("advance", "by", "Ada", "field.by_mm", "a bit")
-	p.shows("by_mm")
+	p.shows("How far")
 }
 
 // TestTheOtherPages looks at the operator's page and the records as a telephone, a
