@@ -25,6 +25,7 @@ type Heat struct {
 	// The recipe. What the ticket does not say is not known; ink density is
 	// then the rule book's, and work counts as contour-cut.
 	Passes, CureC, SpacingMM units.Maybe
+	FeedMM, CrossMM          float64 // between marks, no further than the run is long and the film wide; 0 without a spacing
 	DensityPct               float64
 	DensityAssumed           bool
 	ContourCut               bool
@@ -66,7 +67,7 @@ func (r Reader) Heat(now time.Time, site, name string) (Heat, bool) {
 		h.Job, h.Part = s.Run.Job, s.Run.Part
 		h.readTicket(s.Run.Ticket)
 	}
-	h.register(r.e.drift)
+	h.register(r.e.drift, s)
 	h.cure(s.Plant)
 	return h, true
 }
@@ -94,11 +95,12 @@ func (h *Heat) readTicket(t *floor.Ticket) {
 	}
 }
 
-func (h *Heat) register(model *register.Model) {
+func (h *Heat) register(model *register.Model, s *hazard.Scene) {
 	h.Forecast = model.For(&h.Film)
 	spacing, spaced := h.SpacingMM.Get()
 	if spaced {
-		c, _ := h.Forecast.HottestC(h.ToleranceMM, spacing)
+		h.FeedMM, h.CrossMM = s.Spans(spacing)
+		c, _ := h.Forecast.HottestC(h.ToleranceMM, h.FeedMM, h.CrossMM)
 		h.HottestC = units.Some(c)
 	}
 	cure, known := h.CureC.Get()
@@ -106,7 +108,7 @@ func (h *Heat) register(model *register.Model) {
 		return
 	}
 	if spaced {
-		e := h.Forecast.Residual(cure, spacing)
+		e := h.Forecast.Residual(cure, h.FeedMM, h.CrossMM)
 		h.Residual = &e
 	}
 	largest := h.Forecast.LargestSpacing(h.ToleranceMM, cure)
@@ -187,8 +189,11 @@ func (h *Heat) explainRegister(d units.Display) units.Explanation {
 	h.addRecipe(&e, d)
 	e.Addf("cutter tolerance", "%.2f mm", h.ToleranceMM)
 	e.Add("uncompensated share", fmt.Sprintf("%.2f", h.Forecast.Share), "rules.uncompensated_share: an assumption until the shop measures it")
-	e.Add("formula", "residual = share × |strain| × mark spacing, along the axis where it is larger",
+	e.Add("formula", "residual = share × |strain| × span between marks, along the axis where it is larger",
 		"marks take out offset, rotation, scale and skew; the share of the strain bows between two marks as a parabola and is largest half way")
+	if h.FeedMM > 0 {
+		e.Add("span between marks", d.Short(h.FeedMM)+" along the roll, "+d.Short(h.CrossMM)+" across", "the mark spacing, but no more than the run is long and the film wide")
+	}
 	if h.Residual == nil {
 		e.Add("residual", "not known", "the ticket gives no "+h.lacking())
 	} else {

@@ -235,7 +235,7 @@ func TestHeatExplainsItself(t *testing.T) {
 	text := explained(&h)
 	for _, want := range []string{
 		"feed, 93 °C: 1000 mm became 1050 mm: +5.000 %", "an outlier", "lies far off the others: measure it again",
-		"cross, slope: -0.01997 ± 0.00002 %/°C", "ISO 11501", "share × |strain| × mark spacing", "uncompensated share: 0.20",
+		"cross, slope: -0.01997 ± 0.00002 %/°C", "ISO 11501", "share × |strain| × span between marks", "uncompensated share: 0.20",
 		"by the strips; the next one falls within with 95 %", "print scale, cross: 100.4", "largest mark spacing: ", "hottest cure for the marks: ",
 		"needed: 40 s at 93 °C", "dwell in the cure zone: 53 s at 12 passes", "Ea = 60 kJ/mol", "window: ", "this recipe: ",
 	} {

@@ -370,7 +370,8 @@ func (s *Scene) residual() (mm float64, ok bool) {
 	if t == nil || t.MarkSpacingMM == nil || !known {
 		return 0, false
 	}
-	return s.Drift.Residual(&s.Wanted, cure, s.passes().Or(s.Rules.AssumedPasses), *t.MarkSpacingMM), true
+	feed, cross := s.Spans(*t.MarkSpacingMM)
+	return s.Drift.Residual(&s.Wanted, cure, feed, cross), true
 }
 
 func checkRegisterDrift(s *Scene) Verdict {

@@ -585,6 +585,12 @@ func TestSceneGeometry(t *testing.T) {
 	if got := s.WidthMM(); got != 1370 {
 		t.Errorf("width: want 1370, got %v", got)
 	}
+	// A run of 3 m on film of 1370 mm: marks can stand no further apart than that.
+	for spacing, want := range map[float64][2]float64{400: {400, 400}, 2000: {2000, 1370}, 5000: {3000, 1370}} {
+		if feed, cross := s.Spans(spacing); feed != want[0] || cross != want[1] {
+			t.Errorf("marks %v mm apart: want spans %v, got %v and %v", spacing, want, feed, cross)
+		}
+	}
 	if d, ok := s.DurationS().Get(); !ok || math.Abs(d-3000/2.8125) > 1e-9 {
 		t.Errorf("duration: want 1066.67 s, got %v %v", d, ok)
 	}

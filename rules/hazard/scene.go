@@ -25,9 +25,10 @@ const (
 	Resting Phase = "resting" // printed, not yet finished
 )
 
-// Drift predicts the print-to-cut residual in mm; see package register.
+// Drift predicts the print-to-cut residual in mm, between marks that stand feedMM
+// apart along the roll and crossMM across it; see package register.
 type Drift interface {
-	Residual(f *film.Film, cureC, passes, spacingMM float64) (mm float64)
+	Residual(f *film.Film, cureC, feedMM, crossMM float64) (mm float64)
 	Basis(f *film.Film) string // what the prediction rests on
 }
 
@@ -88,6 +89,21 @@ func (s *Scene) FrontMM() units.Maybe { return s.frontMM() }
 // exit with the margin; from an unknown edge it is the whole path.
 func (s *Scene) ClearAdvanceMM() float64 {
 	return s.Plant.Path.ClearAdvance(s.Machine.Edge.PositionMM.Or(0), s.Rules.AdvanceMarginMM)
+}
+
+// Spans are how far apart marks of a spacing can stand, in mm: along the roll no
+// further than the run is long, and across it no further than the film is wide.
+func (s *Scene) Spans(spacingMM float64) (feedMM, crossMM float64) {
+	feedMM, crossMM = spacingMM, spacingMM
+	if s.Run != nil {
+		if length, known := s.Run.LengthM().Get(); known && length > 0 {
+			feedMM = min(feedMM, length*1000)
+		}
+	}
+	if width := s.WidthMM(); width > 0 {
+		crossMM = min(crossMM, width)
+	}
+	return feedMM, crossMM
 }
 
 // WidthMM is the width of what is loaded, else of a full roll of that stock,

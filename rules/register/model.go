@@ -27,13 +27,12 @@ func Learn(class ClassDefault, strips map[string][]floor.Strip) *Model {
 	return m
 }
 
-// Residual returns the largest print-to-cut residual, in mm, between marks that
-// are spacingMM apart, after a cure at cureC °C. Passes do not enter: strips of
-// all of them are taken together.
-func (m *Model) Residual(f *film.Film, cureC, _, spacingMM float64) (mm float64) {
+// Residual returns the larger print-to-cut residual, in mm, between marks that
+// are feedMM apart along the roll and crossMM across it, after a cure at cureC °C.
+// Passes do not enter: strips of all of them are taken together.
+func (m *Model) Residual(f *film.Film, cureC, feedMM, crossMM float64) (mm float64) {
 	p := m.For(f)
-	worst := max(math.Abs(p.strain(Feed, cureC)), math.Abs(p.strain(Cross, cureC)))
-	return Bow(m.class.Share, worst, spacingMM, spacingMM/2)
+	return max(Bow(m.class.Share, p.strain(Feed, cureC), feedMM, feedMM/2), Bow(m.class.Share, p.strain(Cross, cureC), crossMM, crossMM/2))
 }
 
 // Basis says what the prediction for a film rests on.
@@ -141,10 +140,10 @@ func (e Estimate) scaled(by float64) Estimate {
 	return e
 }
 
-// worst is the size of the strain along the axis where it is larger. Where both
+// worst is the larger of the two axes' bends, each over its own span. Where both
 // are measured, either may turn out to be the larger one.
-func (p *Forecast) worst(cureC float64) Estimate {
-	worst, other := p.bend(Feed, cureC), p.bend(Cross, cureC)
+func (p *Forecast) worst(cureC, feedMM, crossMM float64) Estimate {
+	worst, other := p.bend(Feed, cureC).scaled(feedMM), p.bend(Cross, cureC).scaled(crossMM)
 	if other.Value > worst.Value {
 		worst, other = other, worst
 	}
@@ -156,16 +155,17 @@ func (p *Forecast) worst(cureC float64) Estimate {
 }
 
 // Residual returns the largest print-to-cut residual in mm, half way between
-// two marks, along the axis where it is larger: cutters state their tolerance
-// for each axis.
-func (p *Forecast) Residual(cureC, spacingMM float64) Estimate {
-	return p.worst(cureC).scaled(p.Share * spacingMM)
+// marks that are feedMM apart along the roll and crossMM across it, along the axis
+// where it is larger: cutters state their tolerance for each axis.
+func (p *Forecast) Residual(cureC, feedMM, crossMM float64) Estimate {
+	return p.worst(cureC, feedMM, crossMM).scaled(p.Share)
 }
 
-// LargestSpacing returns how far apart marks may stand, in mm, for the residual
-// to stay within a tolerance; +Inf where the film does not strain at all.
+// LargestSpacing returns how far apart marks may stand, in mm and along both axes,
+// for the residual to stay within a tolerance; +Inf where the film does not strain
+// at all.
 func (p *Forecast) LargestSpacing(toleranceMM, cureC float64) Estimate {
-	perMM := p.worst(cureC).scaled(p.Share)
+	perMM := p.worst(cureC, 1, 1).scaled(p.Share)
 	e := Estimate{Value: toleranceMM / perMM.Value, Axis: perMM.Axis}
 	if most, known := perMM.High.Get(); known {
 		e.Low, e.High = units.Some(toleranceMM/most), units.Some(toleranceMM/perMM.Low.Or(0))
@@ -176,9 +176,9 @@ func (p *Forecast) LargestSpacing(toleranceMM, cureC float64) Estimate {
 // HottestC returns the hottest cure, in °C, whose residual stays within a
 // tolerance: +Inf where heat does not matter, and -Inf where no strip would do,
 // because what is cooler has not been measured.
-func (p *Forecast) HottestC(toleranceMM, spacingMM float64) (c float64, decides Axis) {
-	most := toleranceMM / (p.Share * spacingMM) // the strain that meets the tolerance
-	feed, cross := p.hottest(Feed, most), p.hottest(Cross, most)
+func (p *Forecast) HottestC(toleranceMM, feedMM, crossMM float64) (c float64, decides Axis) {
+	most := func(spanMM float64) float64 { return toleranceMM / (p.Share * spanMM) } // the strain that meets the tolerance
+	feed, cross := p.hottest(Feed, most(feedMM)), p.hottest(Cross, most(crossMM))
 	if cross < feed {
 		return cross, Cross
 	}

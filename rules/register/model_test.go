@@ -50,7 +50,7 @@ func anyModel(t *rapid.T) *register.Model {
 func TestStripsSpeakForTheirStockOnly(t *testing.T) {
 	m, class := measured(), register.ClassDefault{Share: share}
 	// On the line of the feed, which strains more: 2e-4·(95-75)·0.2·400 mm.
-	if got := m.Residual(&mono, 95, 12, 400); math.Abs(got-0.32) > 0.01 {
+	if got := m.Residual(&mono, 95, 400, 400); math.Abs(got-0.32) > 0.01 {
 		t.Errorf("want about 0.32 mm, got %v", got)
 	}
 	if got := m.Basis(&mono); !strings.Contains(got, "feed: -0.0200 %/°C from 6 measured lengths, 80 to 110 °C") || !strings.Contains(got, "cross: -0.0100 %/°C") {
@@ -59,7 +59,7 @@ func TestStripsSpeakForTheirStockOnly(t *testing.T) {
 	for _, stock := range []string{"MONO-MATT-137", ""} {
 		other := mono
 		other.Stock = stock
-		if got, want := m.Residual(&other, 95, 12, 400), class.Residual(&other, 95, 12, 400); got != want {
+		if got, want := m.Residual(&other, 95, 400, 400), class.Residual(&other, 95, 400, 400); got != want {
 			t.Errorf("%q: want the class default's %v, got %v", stock, want, got)
 		}
 		if got, want := m.Basis(&other), class.Basis(&other); got != want {
@@ -75,15 +75,36 @@ func TestHalfMeasured(t *testing.T) {
 		strips = append(strips, strip(register.Feed, c, 0))
 	}
 	m := register.Learn(register.ClassDefault{Share: share}, map[string][]floor.Strip{mono.Stock: strips})
-	if got, want := m.Residual(&mono, 95, 12, 400), 1e-4*25*share*400; math.Abs(got-want) > 1e-12 {
+	if got, want := m.Residual(&mono, 95, 400, 400), 1e-4*25*share*400; math.Abs(got-want) > 1e-12 {
 		t.Errorf("want %v mm of the class across the film, got %v", want, got)
 	}
 	if got := m.Basis(&mono); !strings.Contains(got, "cross: class default, no control strips yet") {
 		t.Errorf("basis: %s", got)
 	}
 	p := m.For(&mono)
-	if e := p.Residual(95, 400); e.Axis != register.Cross || e.High.Known() {
+	if e := p.Residual(95, 400, 400); e.Axis != register.Cross || e.High.Known() {
 		t.Errorf("want the unmeasured axis to decide and no interval, got %+v", e)
+	}
+}
+
+// TestEachAxisHasItsSpan bows each axis over its own span: the strips shrink by
+// 0.1 % along the roll and by 0.05 % across it, of which a fifth stays. Over 300 mm
+// and 1200 mm that is 0.06 mm and 0.12 mm; over 300 mm both, 0.06 mm and 0.03 mm.
+func TestEachAxisHasItsSpan(t *testing.T) {
+	var strips []floor.Strip
+	for _, c := range []float64{80, 95, 110} {
+		strips = append(strips, strip(register.Feed, c, -0.001), strip(register.Cross, c, -0.0005))
+	}
+	m := register.Learn(register.ClassDefault{Share: share}, map[string][]floor.Strip{mono.Stock: strips})
+	p := m.For(&mono)
+	for _, row := range []struct {
+		feed, cross, want float64
+		axis              register.Axis
+	}{{300, 1200, 0.12, register.Cross}, {300, 300, 0.06, register.Feed}} {
+		e := p.Residual(95, row.feed, row.cross)
+		if math.Abs(e.Value-row.want) > 1e-9 || e.Axis != row.axis || math.Abs(m.Residual(&mono, 95, row.feed, row.cross)-row.want) > 1e-9 {
+			t.Errorf("%v by %v mm: want %v mm along the %s axis, got %+v", row.feed, row.cross, row.want, row.axis, e)
+		}
 	}
 }
 
@@ -94,8 +115,8 @@ func TestTheUnmeasuredIsNeverBetter(t *testing.T) {
 		m := anyModel(t)
 		p := m.For(&mono)
 		c := rapid.Float64Range(20, 200).Draw(t, "c")
-		got, plain := m.Residual(&mono, c, 12, 400), class.Residual(&mono, c, 12, 400)
-		e := p.Residual(c, 400)
+		got, plain := m.Residual(&mono, c, 400, 400), class.Residual(&mono, c, 400, 400)
+		e := p.Residual(c, 400, 400)
 		if math.Abs(e.Value-got) > 1e-12 {
 			t.Fatalf("one way gives %v mm, the other %v", got, e.Value)
 		}
@@ -134,22 +155,22 @@ func TestLimitsBySubstitution(t *testing.T) {
 		p := anyModel(t).For(&mono)
 		tolerance := rapid.Float64Range(0.02, 1).Draw(t, "tolerance")
 		spacing := rapid.Float64Range(50, 2000).Draw(t, "spacing")
-		within := func(c float64) bool { return p.Residual(c, spacing).Value <= tolerance*(1+1e-9) }
+		within := func(c float64) bool { return p.Residual(c, spacing, spacing).Value <= tolerance*(1+1e-9) }
 
 		c := rapid.Float64Range(40, 150).Draw(t, "c")
 		largest := p.LargestSpacing(tolerance, c)
 		if math.IsInf(largest.Value, 1) {
-			if p.Residual(c, spacing).Value != 0 {
+			if p.Residual(c, spacing, spacing).Value != 0 {
 				t.Fatal("any spacing is said to do, and it does not")
 			}
-		} else if got := p.Residual(c, largest.Value).Value; math.Abs(got-tolerance) > 1e-9*tolerance {
+		} else if got := p.Residual(c, largest.Value, largest.Value).Value; math.Abs(got-tolerance) > 1e-9*tolerance {
 			t.Fatalf("at the largest spacing %v mm stay, want %v", got, tolerance)
 		}
 		if low, known := largest.Low.Get(); known && !(low <= largest.Value*(1+1e-9) && largest.Value <= largest.High.Or(0)*(1+1e-9)) {
 			t.Fatalf("%+v is out of order", largest)
 		}
 
-		hottest, axis := p.HottestC(tolerance, spacing)
+		hottest, axis := p.HottestC(tolerance, spacing, spacing)
 		switch {
 		case math.IsInf(hottest, 1):
 			if !within(300) {
@@ -177,7 +198,7 @@ func TestLimitsBySubstitution(t *testing.T) {
 // above its onset of 70 °C.
 func TestLimitsByHand(t *testing.T) {
 	p := register.Learn(register.ClassDefault{Share: share}, nil).For(&mono)
-	if c, _ := p.HottestC(0.3, 400); math.Abs(c-107.5) > 1e-9 {
+	if c, _ := p.HottestC(0.3, 400, 400); math.Abs(c-107.5) > 1e-9 {
 		t.Errorf("hottest: want 107.5 °C, got %v", c)
 	}
 	if e := p.LargestSpacing(0.3, 107.5); math.Abs(e.Value-400) > 1e-9 || e.Low.Known() {

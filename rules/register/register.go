@@ -31,9 +31,11 @@ type ClassDefault struct {
 }
 
 // Residual returns the print-to-cut residual, in mm, half way between marks
-// that are spacingMM apart, after a cure at cureC °C.
-func (c ClassDefault) Residual(f *film.Film, cureC, _, spacingMM float64) (mm float64) {
-	return Bow(c.Share, f.Strain(cureC), spacingMM, spacingMM/2)
+// that are feedMM apart along the roll and crossMM across it, after a cure at
+// cureC °C. The class knows one strain for both axes.
+func (c ClassDefault) Residual(f *film.Film, cureC, feedMM, crossMM float64) (mm float64) {
+	span := max(feedMM, crossMM)
+	return Bow(c.Share, f.Strain(cureC), span, span/2)
 }
 
 // Basis says what the prediction for a film rests on.

@@ -18,7 +18,7 @@ import (
 func TestResidualByHand(t *testing.T) {
 	f := film.Film{OnsetC: 70, StrainPerC: -1e-4}
 	model := register.ClassDefault{Share: 0.2}
-	got, basis := model.Residual(&f, 116, 8, 400), model.Basis(&f)
+	got, basis := model.Residual(&f, 116, 400, 400), model.Basis(&f)
 	if math.Abs(got-0.368) > 1e-9 {
 		t.Errorf("want 0.368 mm, got %v", got)
 	}
@@ -33,14 +33,14 @@ func TestResidualProperties(t *testing.T) {
 		f := film.Defaults[rapid.SampledFrom(event.Classes).Draw(t, "class")]
 		c := rapid.Float64Range(0, 200).Draw(t, "c")
 		spacing := rapid.Float64Range(1, 5000).Draw(t, "spacing")
-		mm := model.Residual(&f, c, 8, spacing)
+		mm := model.Residual(&f, c, spacing, spacing)
 		if mm < 0 || c <= f.OnsetC && mm != 0 {
 			t.Fatalf("%v °C leave %v mm", c, mm)
 		}
-		if hotter := model.Residual(&f, c+10, 8, spacing); hotter < mm {
+		if hotter := model.Residual(&f, c+10, spacing, spacing); hotter < mm {
 			t.Fatalf("a hotter cure leaves less: %v < %v", hotter, mm)
 		}
-		if wider := model.Residual(&f, c, 8, 2*spacing); math.Abs(wider-2*mm) > 1e-9*(1+mm) {
+		if wider := model.Residual(&f, c, 2*spacing, 2*spacing); math.Abs(wider-2*mm) > 1e-9*(1+mm) {
 			t.Fatalf("twice the spacing leaves %v, not twice %v", wider, mm)
 		}
 	})
