@@ -25,7 +25,7 @@ command -v go >/dev/null 2>&1 || { echo "install Go first: https://go.dev/dl" >&
 need gcc gcc # for the race detector
 need chromium chromium # for the pages
 need Rscript r-base-core # computes the statistics independently
-need ssconvert gnumeric # reads the report's workbook
+need soffice libreoffice-calc-nogui # reads the report's workbook
 need pdftotext poppler-utils # reads its PDF
 need promtool prometheus # checks the rules, and plays them
 need amtool prometheus-alertmanager # checks the routes
