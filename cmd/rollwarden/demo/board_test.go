@@ -30,7 +30,7 @@ func TestTheWeekOnTheBoard(t *testing.T) {
 	}); err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), 8*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 3*time.Minute)
 	defer cancel()
 	var out bytes.Buffer
 	s, err := open(ctx, &out, Options{Seed: 7, Listen: "127.0.0.1:0"})
@@ -53,8 +53,12 @@ func TestTheWeekOnTheBoard(t *testing.T) {
 		t.Fatal(err)
 	}
 
-	seq := fmt.Sprint(s.app.View().Seq)
-	until(t, first, "the whole journal on the page", fmt.Sprintf("document.querySelector('[data-seq]').textContent === %q", seq))
+	if err := s.settle(); err != nil {
+		t.Fatal(err)
+	}
+	until(t, first, "the whole journal on the page", func() string {
+		return fmt.Sprintf("document.querySelector('[data-seq]').textContent === '%d'", s.app.View().Seq)
+	})
 	if err := chromedp.Do(second, chromedp.EmulateViewport(1440, 900), chromedp.Navigate(s.app.URL()+"/")); err != nil {
 		t.Fatal(err)
 	}
@@ -92,7 +96,7 @@ func browser(t *testing.T) context.Context {
 	}
 	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox,
 		chromedp.Flag("disable-quic", true), chromedp.UserDataDir(t.TempDir()))
-	ctx, cancel := context.WithTimeout(context.Background(), 9*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 4*time.Minute)
 	t.Cleanup(cancel)
 	ctx, cancel = chromedp.NewExecAllocator(ctx, options...)
 	t.Cleanup(cancel)
@@ -110,10 +114,10 @@ func evaluate[T any](t *testing.T, ctx context.Context, script string) T {
 	return v
 }
 
-func until(t *testing.T, ctx context.Context, what, script string) {
+func until(t *testing.T, ctx context.Context, what string, script func() string) {
 	t.Helper()
 	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
-		if evaluate[bool](t, ctx, script) {
+		if evaluate[bool](t, ctx, script()) {
 			return
 		}
 	}

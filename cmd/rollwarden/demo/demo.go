@@ -51,7 +51,9 @@ func Play(ctx context.Context, out io.Writer, o Options) error {
 	}
 	err = s.week()
 	if err == nil && o.Stay {
-		err = s.nextMonday()
+		if err = s.nextMonday(); err == nil {
+			<-ctx.Done()
+		}
 	}
 	if ctx.Err() != nil {
 		err = nil // stopped on purpose
@@ -179,8 +181,8 @@ func (s *show) week() error {
 	return s.report()
 }
 
-// nextMonday leaves the watch running with a morning's tickets in, so that the
-// board has something to show.
+// nextMonday leaves the watch with a morning's tickets in, so that the board has
+// something to show.
 func (s *show) nextMonday() error {
 	monday := s.monday.AddDate(0, 0, 7)
 	if err := s.until(monday.Add(7*time.Hour + 40*time.Minute)); err != nil {
@@ -192,7 +194,6 @@ func (s *show) nextMonday() error {
 		return err
 	}
 	s.say("\nThe watch goes on until you stop it; the shop's clock stands still. Look at %s/", s.app.URL())
-	<-s.ctx.Done()
 	return nil
 }
 
