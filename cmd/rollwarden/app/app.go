@@ -183,6 +183,7 @@ func (a *App) run(ctx context.Context) error {
 		return err
 	}
 	a.pipe.shown = a.front.hub.Changed
+	a.makeFolders(a.cfg.Inboxes()) // before anybody is told that the watch is ready
 	ctx, a.cancel = context.WithCancel(context.WithoutCancel(ctx))
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return a.pipe.loop(ctx) })
@@ -262,7 +263,6 @@ func (a *App) watchFolders(ctx context.Context) error {
 		return nil
 	}
 	o := a.cfg.FolderOptions(a.part("folder"))
-	a.makeFolders(o.Inboxes)
 	o.Read, o.Publish, o.Now = a.readTicket, a.tell, a.clock.Now
 	return folder.Watch(ctx, o)
 }
