@@ -10,14 +10,15 @@ cd "$(dirname "$0")/.."
 step() { printf '\n== %s\n' "$*"; }
 
 # need PROGRAM PACKAGE: the Debian package is installed when the program is not
-# there.
+# there. Runlevel 1 keeps a server that comes with one from being started: the
+# tests start what they need themselves.
 need() {
 	command -v "$1" >/dev/null 2>&1 && return
 	step "install $2"
 	sudo=
 	[ "$(id -u)" = 0 ] || sudo=sudo
 	$sudo apt-get update -qq
-	$sudo env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "$2"
+	$sudo env RUNLEVEL=1 DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "$2"
 	command -v "$1" >/dev/null 2>&1 || { echo "cannot install $2, which the tests need" >&2; exit 1; }
 }
 
