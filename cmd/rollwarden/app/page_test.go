@@ -444,3 +444,42 @@ func TestAccessibility(t *testing.T) {
 		}
 	}
 }
+
+// TestShelvingInTwoBrowsers puts an alarm aside in one browser, with a name, a
+// reason and a time, sees it aside in another, and takes it off the shelf there.
+func TestShelvingInTwoBrowsers(t *testing.T) {
+	a := startApp(t, Options{Config: shopOf(t, 1)})
+	publish(t, a, append(loaded("m0", time.Now(), 0), say("m0", time.Now(), "ticket.received", ticketFor("KL-1")))...)
+	ada, ben := tab{t, browser(t)}, tab{t, browser(t)}
+	for _, p := range []tab{ada, ben} {
+		p.do(chromedp.EmulateViewport(1440, 900), chromedp.Navigate(a.URL()+"/"))
+		p.shows("Bare edge before the cure zone")
+	}
+	const form = `document.querySelector('[id="m.north.m0"] form.act[data-key=%s]')`
+	fill := func(p tab, action, fields, button string) {
+		t.Helper()
+		p.until("the form to "+action, fmt.Sprintf(form+" !== null", action))
+		eval[bool](p, fmt.Sprintf(`(() => { const f = `+form+`; const set = %s; for (const n in set) f.elements[n].value = set[n]; f.querySelector(%q).click(); return true })()`, action, fields, button))
+	}
+	state := func() string {
+		if list := a.View().Alarms.On("north", "m0"); len(list) == 1 {
+			return string(list[0].State) + " " + list[0].Change.By + " " + list[0].Change.Reason
+		}
+		return ""
+	}
+	await := func(want string) {
+		t.Helper()
+		for end := time.Now().Add(25 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+			if strings.HasPrefix(state(), want) {
+				return
+			}
+		}
+		t.Fatalf("want %q, got %q", want, state())
+	}
+	fill(ada, "shelve", `{by: "Ada", reason: "the office changes the film"}`, `button[value="900"]`)
+	await("shelved Ada the office changes the film")
+	ben.shows("the office changes the film")
+	fill(ben, "release", `{by: "Ben"}`, "button")
+	await("unacknowledged")
+	ada.until("the alarm back", fmt.Sprintf(form+" !== null", "acknowledge"))
+}
