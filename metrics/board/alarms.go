@@ -106,14 +106,11 @@ func turnOf(s alarm.State) int {
 	return 2
 }
 
-// marks show the priority by their number, so that colour is never alone.
-var marks = map[string]string{"high": "▲▲▲", "medium": "▲▲△", "low": "▲△△"}
-
 func (p *painter) alarm(s shown, a *alarm.Alarm) alarmCard {
 	c := &a.Change
 	out := alarmCard{
 		Key:      strings.Join([]string{a.Hazard, a.Job, a.Part}, "|"),
-		Priority: c.Priority, PriorityText: p.Name("priority", c.Priority, c.Priority), Marks: marks[c.Priority],
+		Priority: c.Priority, PriorityText: p.Name("priority", c.Priority, c.Priority), Marks: web.Marks(c.Priority),
 		Title: web.Said{Text: a.Hazard}, State: p.Name("state", string(a.State), string(a.State)), Since: p.ago("alarm.for-time", a.Since),
 		SaidAt: p.Clock(a.Since), Acted: c.Emit != alarm.Annunciate, Gone: a.State == alarm.Returned,
 	}
@@ -123,7 +120,7 @@ func (p *painter) alarm(s shown, a *alarm.Alarm) alarmCard {
 	if row := p.row(a.Hazard); row != nil {
 		out.Title, out.Why = p.Turn(row.Title), p.Turn(row.Why)
 	}
-	reason, whole := clauses(s.machine, out.For, c.Message)
+	reason, whole := web.Clauses(s.machine, out.For, c.Message)
 	out.Reason, out.Message = p.Turn(reason), p.Turn(whole)
 	for _, e := range c.Evidence {
 		out.Evidence = append(out.Evidence, evidenceLine{p.Turn(e.Name), web.Said{Text: p.Value(e.Value)}, web.Said{Text: p.Value(e.Limit)}})
@@ -149,27 +146,6 @@ func (p *painter) alarm(s shown, a *alarm.Alarm) alarmCard {
 		}
 	}
 	return out
-}
-
-// tails are what the rules add to the reason in an alarm's sentence. The strip
-// shows each of them by itself, as it is now and not as it was then.
-var tails = []string{"; the run has started", "; it may start at any moment", "; its start is due", "; it starts in ", ". Do: ", ". Cheapest: "}
-
-// clauses takes the machine and job off an alarm's sentence, and returns its
-// reason alone beside the whole.
-func clauses(machine, job, message string) (reason, whole string) {
-	head := machine
-	if job != "" {
-		head += ", " + job
-	}
-	whole = strings.TrimPrefix(message, head+": ")
-	reason = whole
-	for _, tail := range tails {
-		if i := strings.Index(reason, tail); i >= 0 {
-			reason = reason[:i]
-		}
-	}
-	return strings.TrimSuffix(reason, "."), whole
 }
 
 // remedies puts first what to do: the cheapest in expectation, else the first
@@ -339,7 +315,7 @@ func (p *painter) floorAlarms() *floorAlarms {
 	out, standing := &floorAlarms{Title: p.Say("title")}, 0
 	for _, priority := range hazard.Priorities {
 		name := string(priority)
-		g, n := alarmGroup{Priority: name, Marks: marks[name]}, 0
+		g, n := alarmGroup{Priority: name, Marks: web.Marks(name)}, 0
 		for i := range all {
 			if a := &all[i].a; a.Change.Priority == name && turnOf(a.State) < 2 {
 				n++

@@ -10,6 +10,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"rollwarden/metrics/web"
 	"rollwarden/rules/action"
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
@@ -324,7 +325,7 @@ func (p *painter) taken() []undoForm {
 		out = append(out, undoForm{
 			To: p.address("undo"), Back: p.back(),
 			ID: uuid.NewSHA1(uuid.NameSpaceURL, []byte("undo\x00"+e.ID)).String(), Event: e.ID,
-			Text: p.Name("event", string(e.Type), string(e.Type)), At: p.Clock(e.At), Until: moment(until),
+			Text: p.Name("event", string(e.Type), string(e.Type)), At: p.Clock(e.At), Until: web.Instant(until),
 			Left: p.Number(units.Span(until.Sub(p.Now))), Named: p.audience.Named,
 		})
 	}

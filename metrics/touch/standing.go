@@ -8,6 +8,7 @@ import (
 
 	"github.com/google/uuid"
 
+	"rollwarden/metrics/web"
 	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
@@ -34,32 +35,23 @@ type countdown struct{ At, In, Ago, Text string }
 type alarmLine struct {
 	Key                   string
 	Priority, Marks, Name string
-	Title, Reason         sentence
+	Title, Reason         web.Said
 	For                   string // the job; empty for the machine itself
 	State                 string
 	Gone                  bool // it no longer holds, and waits to be acknowledged
-	Do                    sentence
+	Do                    web.Said
 	Cost                  string
-	Pays                  sentence // which remedy pays and why, in one line
+	Pays                  web.Said // which remedy pays and why, in one line
 	All                   string   // address of the page with all of it; empty for none
 	Action                string   // code of the action that tells of the remedy; empty for none
-	Caution               sentence
+	Caution               web.Said
 	Ack                   *ackForm
-}
-
-// sentence is a text and whether it is in the rules' own language.
-type sentence struct {
-	Text    string
-	Foreign bool
 }
 
 type ackForm struct {
 	To, Back, ID, Hazard, Job, Part string
 	Named                           bool
 }
-
-// marks show a priority without colour.
-var marks = map[string]string{"high": "▲▲▲", "medium": "▲▲△", "low": "▲△△"}
 
 // tells is the action by which an operator tells that a remedy was taken.
 var tells = map[string]string{
@@ -131,7 +123,7 @@ func (p *painter) start(m *floor.Machine) *countdown {
 	if !known {
 		return &countdown{Text: p.Say("touch.any-moment")}
 	}
-	return &countdown{At: moment(at), In: p.Say("touch.in"), Ago: p.Say("touch.was-due"), Text: p.Minute(at.In(p.Zone), p.Now.In(p.Zone))}
+	return &countdown{At: web.Instant(at), In: p.Say("touch.in"), Ago: p.Say("touch.was-due"), Text: p.Minute(at.In(p.Zone), p.Now.In(p.Zone))}
 }
 
 // alarms lists what needs a hand: what still holds first, and of that the gravest,
@@ -178,9 +170,9 @@ func soonest(a, b *time.Time) int {
 func (p *painter) alarm(a *alarm.Alarm) alarmLine {
 	c := &a.Change
 	line := alarmLine{
-		Key: a.Hazard + "/" + a.Job + "/" + a.Part, Priority: c.Priority, Marks: marks[c.Priority], Name: p.Name("priority", c.Priority, c.Priority),
-		State: p.Name("state", string(a.State), string(a.State)), Title: sentence{Text: p.Name("phrase", a.Hazard+".title", a.Hazard)},
-		For: event.JobName(a.Job, a.Part), Reason: p.turn(p.reason(a)),
+		Key: a.Hazard + "/" + a.Job + "/" + a.Part, Priority: c.Priority, Marks: web.Marks(c.Priority), Name: p.Name("priority", c.Priority, c.Priority),
+		State: p.Name("state", string(a.State), string(a.State)), Title: web.Said{Text: p.Name("phrase", a.Hazard+".title", a.Hazard)},
+		For: event.JobName(a.Job, a.Part), Reason: p.Turn(p.reason(a)),
 	}
 	if (a.State == alarm.Unacked || a.State == alarm.Returned) && !reads(p.audience.Role) {
 		line.Ack = p.ack(a)
@@ -189,10 +181,10 @@ func (p *painter) alarm(a *alarm.Alarm) alarmLine {
 		line.Gone = true
 		return line // what it advised is no longer needed
 	}
-	line.Caution = p.turn(c.Caution)
+	line.Caution = p.Turn(c.Caution)
 	if i := slices.IndexFunc(c.Remedies, func(r event.Remedy) bool { return r.WhyNot == "" }); i >= 0 {
 		r := &c.Remedies[i]
-		line.Do, line.Cost = p.turn(r.Text), p.Number(r.Cost)
+		line.Do, line.Cost = p.Turn(r.Text), p.Number(r.Cost)
 		if !reads(p.audience.Role) {
 			line.Action = tells[r.Code]
 		}
@@ -201,26 +193,19 @@ func (p *painter) alarm(a *alarm.Alarm) alarmLine {
 		line.All = "/advice/" + p.site + "/" + p.machine
 	}
 	if i := slices.IndexFunc(c.Evidence, func(e event.Evidence) bool { return e.Name == "what pays" }); i >= 0 {
-		line.Pays = p.turn(c.Evidence[i].Value)
+		line.Pays = p.Turn(c.Evidence[i].Value)
 	}
 	return line
 }
 
-// tails are what the rules add to the reason in an alarm's sentence. This page
-// shows each of them by itself, as it is now and not as it was then.
-var tails = []string{"; the run has started", "; it may start at any moment", "; its start is due", "; it starts in ", ". Do: ", ". Cheapest: "}
-
 // reason is why an alarm stands: its sentence without machine, job and tails.
 func (p *painter) reason(a *alarm.Alarm) string {
-	head := p.machine
+	job := ""
 	if a.Job != "" {
-		head += ", " + event.JobName(a.Job, a.Part)
+		job = event.JobName(a.Job, a.Part)
 	}
-	reason := strings.TrimPrefix(a.Change.Message, head+": ")
-	for _, tail := range tails {
-		reason, _, _ = strings.Cut(reason, tail)
-	}
-	return strings.TrimSuffix(reason, ".")
+	reason, _ := web.Clauses(p.machine, job, a.Change.Message)
+	return reason
 }
 
 func (p *painter) ack(a *alarm.Alarm) *ackForm {
@@ -229,10 +214,4 @@ func (p *painter) ack(a *alarm.Alarm) *ackForm {
 		To: p.address("alarm"), Back: p.back(), ID: uuid.NewSHA1(uuid.NameSpaceURL, []byte(id)).String(),
 		Hazard: a.Hazard, Job: a.Job, Part: a.Part, Named: p.audience.Named,
 	}
-}
-
-// turn says in the reader's language what the rules said in theirs.
-func (p *painter) turn(text string) sentence {
-	turned, ok := p.phrases.In(p.Lang, text)
-	return sentence{turned, !ok}
 }

@@ -48,9 +48,8 @@ type Options struct {
 }
 
 type touch struct {
-	o       Options
-	pages   web.Pages
-	phrases *web.Phrases
+	o     Options
+	pages web.Pages
 }
 
 //go:embed templates assets
@@ -62,7 +61,7 @@ const name = "floor"
 // Register serves the pages on a mux, and tells the hub how to paint them.
 func Register(mux *http.ServeMux, o Options) {
 	o.Kit.Add(files, "assets")
-	t := &touch{o: o, pages: o.Kit.Parse(files, "templates/*.html", nil), phrases: o.Kit.Phrases()}
+	t := &touch{o: o, pages: o.Kit.Parse(files, "templates/*.html", nil)}
 	o.Hub.Paint(name, t.paint)
 	mux.Handle("/floor/{machine}", web.ReadOnly(http.HandlerFunc(t.serve)))
 }
@@ -103,7 +102,7 @@ func (t *touch) serve(w http.ResponseWriter, r *http.Request) {
 	}
 	out := page{
 		Frame: t.o.Kit.Frame(r, a.Of, p.Say("touch.title", machine)), Site: site, Machine: machine,
-		Stream: a.Stream(), Now: moment(p.Now), Clock: p.Clock(p.Now), Stocks: t.o.Stocks, Reads: reads(a.Role),
+		Stream: a.Stream(), Now: web.Instant(p.Now), Clock: p.Clock(p.Now), Stocks: t.o.Stocks, Reads: reads(a.Role),
 		Standing: template.HTML(parts[0].HTML),
 	}
 	out.Zone, out.OffsetMin, out.HourCycle = p.clock()
@@ -233,5 +232,3 @@ func (p *painter) parts(withIDs bool) ([]web.Part, error) {
 	}
 	return parts, nil
 }
-
-func moment(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05.000Z") }
