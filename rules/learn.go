@@ -17,15 +17,16 @@ const learnEvery = 10
 // heed counts what may change the odds, starts by and by and a strike at once,
 // and notes when control strips have changed. What is taken back is unlearnt.
 func (e *Engine) heed(ev event.Event) {
-	switch ev.Data.(type) {
+	switch d := ev.Data.(type) {
 	case *event.RunStarted:
 		e.starts++
 	case *event.StrikeRecorded:
 		e.learnAt = 0
 	case *event.StripMeasured:
 		e.strips = true
-	case *event.EntryUndone: // of a strike, a start or a strip, for all that is said here
-		e.learnAt, e.strips = 0, true
+	case *event.EntryUndone:
+		e.learnAt = 0
+		e.strips = e.strips || d.Type == "strip.measured" // the floor takes nothing back under another type
 	}
 }
 
