@@ -73,7 +73,7 @@ type optionRow struct {
 }
 
 func (p painter) decision(d *remedy.Decision, e remedy.Explanation) *decisionView {
-	out := &decisionView{Why: p.phrase(d.Why()), About: p.own("advice.next", event.JobName(d.Job, d.Part)), Reasons: p.reasons(e)}
+	out := &decisionView{Why: p.phrase(d.Why()), About: p.own("advice.next", event.JobName(d.Job, d.Part)), Reasons: p.reasons(e.Sections...)}
 	if d.Phase == hazard.Running {
 		out.About = p.own("advice.running", event.JobName(d.Job, d.Part))
 	}
@@ -190,7 +190,7 @@ var (
 )
 
 func (p painter) heat(h *rules.Heat, why []units.Explanation) *heatView {
-	out := &heatView{About: p.own("advice.roll-alone"), Film: p.film(h), Reasons: p.plainReasons(why...)}
+	out := &heatView{About: p.own("advice.roll-alone"), Film: p.film(h), Reasons: p.reasons(why...)}
 	if h.Job != "" {
 		out.About = p.own("advice.next", event.JobName(h.Job, h.Part))
 	}
@@ -220,7 +220,7 @@ func (p painter) find(why []units.Explanation, name string) (fact, bool) {
 	for _, e := range why {
 		for _, l := range e.Lines {
 			if l.Name == name {
-				return p.plainFact(l), true
+				return p.fact(l), true
 			}
 		}
 	}
@@ -298,7 +298,7 @@ func (p painter) queue(pic *picture) *queueView {
 	a := pic.queue
 	out := &queueView{
 		Advised: len(a.Problem.Jobs) > 0, Moves: !slices.IsSorted(a.Advised.Order), Saves: p.phrase(a.Problem.Money(a.Saves())),
-		Kept: p.kept(a), Uncut: p.uncut(a), Reasons: p.plainReasons(pic.queueWhys),
+		Kept: p.kept(a), Uncut: p.uncut(a), Reasons: p.reasons(pic.queueWhys),
 	}
 	for i, s := range pic.slots {
 		out.Runs = append(out.Runs, p.run(i, s, a))

@@ -7,7 +7,6 @@ import (
 	"github.com/bojanz/currency"
 
 	"rollwarden/metrics/web"
-	"rollwarden/rules/remedy"
 	"rollwarden/rules/units"
 )
 
@@ -70,34 +69,18 @@ func money(m currency.Amount) string {
 	return m.Number() + " " + m.CurrencyCode()
 }
 
-// reasons are a decision's explanation.
-func (p painter) reasons(e remedy.Explanation) []section {
-	out := make([]section, len(e.Sections))
-	for i, s := range e.Sections {
-		out[i].Title = p.keyed("advice.section", s.Key, s.Title)
-		for _, l := range s.Lines {
+// reasons are explanations. What has a key is named by the catalogue.
+func (p painter) reasons(all ...units.Explanation) []section {
+	out := make([]section, len(all))
+	for i, e := range all {
+		out[i].Title = p.keyed("advice.section", e.Key, e.Title)
+		for _, l := range e.Lines {
 			out[i].Lines = append(out[i].Lines, p.fact(l))
 		}
 	}
 	return out
 }
 
-func (p painter) fact(l remedy.Line) fact {
+func (p painter) fact(l units.Line) fact {
 	return fact{p.keyed("advice.line", l.Key, l.Name), p.phrase(l.Value), p.phrase(l.Note), p.phrase(l.Source)}
-}
-
-// plainReasons are explanations whose lines have no keys.
-func (p painter) plainReasons(all ...units.Explanation) []section {
-	out := make([]section, len(all))
-	for i, e := range all {
-		out[i].Title = p.phrase(e.Title)
-		for _, l := range e.Lines {
-			out[i].Lines = append(out[i].Lines, p.plainFact(l))
-		}
-	}
-	return out
-}
-
-func (p painter) plainFact(l units.Line) fact {
-	return fact{Name: p.phrase(l.Name), Value: p.phrase(l.Value), Note: p.phrase(l.Note)}
 }
