@@ -357,3 +357,34 @@ func TestSessionEndsUnderAForm(t *testing.T) {
 		w.ask("POST", "/floor/heron/edge", "", asPerson, "Referer: "+referer).wants(t, 401).says(t, "login problem=need-login next="+want)
 	}
 }
+
+// TestSessionsOutliveAGate puts a gate in the place of another one, with one
+// account as it was, one with another role, one with another password, and one
+// gone.
+func TestSessionsOutliveAGate(t *testing.T) {
+	o := shopOptions(t)
+	o.Users = append(o.Users, account(t, "ada", Viewer, viewerPassword))
+	before := open(t, o)
+	same, role, password, gone := before.enter("tomas", operatorPassword), before.enter("mira", viewerPassword),
+		before.enter("ada", viewerPassword), before.enter("ines", supervisorPassword)
+
+	o = shopOptions(t)
+	o.Users = []Account{account(t, "tomas", Operator, operatorPassword), account(t, "mira", Operator, viewerPassword), account(t, "ada", Viewer, operatorPassword)}
+	o.After, o.Lasts = before.gate, time.Hour
+	after := open(t, o)
+	after.get("/", same).wants(t, 200, "the same account").says(t, `user="tomas"`)
+	for who, cookie := range map[string]string{"another role": role, "another password": password, "nobody any more": gone} {
+		after.get("/", cookie).wants(t, 401, who)
+	}
+	if after.gate.o.After != nil {
+		t.Error("want the gate before forgotten")
+	}
+
+	again := after.enter("mira", viewerPassword)
+	after.clock.Pass(2 * time.Hour)
+	before.clock.Pass(2 * time.Hour)
+	after.get("/", again).wants(t, 401, "the limit of the new gate")
+	after.get("/", same).wants(t, 200, "what was promised at the login")
+	after.ask("POST", "/logout", "", same).wants(t, 303)
+	after.get("/", same).wants(t, 401, "logged out")
+}

@@ -148,6 +148,12 @@ type Account struct {
 	hash *hash // a pointer, so that what prints an Account shows an address
 }
 
+// same reports whether two accounts are of one person with one role and one
+// password.
+func (a Account) same(b Account) bool {
+	return a.name == b.name && a.role == b.role && a.hash.String() == b.hash.String()
+}
+
 // NewAccount describes a user. phc is the argon2id hash of the password as
 // HashPassword returns it; the error does not show it.
 func NewAccount(name string, role Role, phc string) (Account, error) {

@@ -40,11 +40,11 @@ type session struct {
 // sessions holds who is logged in, by the hash of the session id, so that
 // nobody who reads the memory of the process can take a session over.
 type sessions struct {
-	now         func() time.Time
-	idle, lasts time.Duration
+	now func() time.Time
 
-	mu    sync.Mutex
-	table map[[sha256.Size]byte]*session
+	mu          sync.Mutex
+	idle, lasts time.Duration
+	table       map[[sha256.Size]byte]*session
 }
 
 func newSessions(now func() time.Time, idle, lasts time.Duration) *sessions {
@@ -134,6 +134,25 @@ func (s *sessions) enter(ctx context.Context, one *session) (context.Context, fu
 		defer s.mu.Unlock()
 		one.open--
 		one.seen = s.now()
+	}
+}
+
+// retune gives the sessions other limits. One that has begun ends when it was
+// meant to.
+func (s *sessions) retune(idle, lasts time.Duration) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.idle, s.lasts = idle, lasts
+}
+
+// keep ends the sessions of all but some users.
+func (s *sessions) keep(whose func(User) bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, one := range s.table {
+		if !whose(one.user) {
+			s.remove(one)
+		}
 	}
 }
 
