@@ -32,11 +32,14 @@ type env struct {
 	environ  []string
 	out, err io.Writer
 	config   string // path given on the command line
+	json     bool   // print for programs
 }
 
 // cli is the grammar.
 type cli struct {
 	Config string `help:"Configuration file; without it ./rollwarden.yaml is used if it is there, else the defaults." placeholder:"FILE" type:"path"`
+
+	JSON bool `name:"json" help:"Print for programs: the answer as JSON on the standard output, and an error as JSON on the standard error. deploy/cli has the schemas."`
 
 	Run      runCommand      `cmd:"" help:"Watch the floor until stopped."`
 	Demo     demoCommand     `cmd:"" help:"Play a week of an invented shop into a whole watch and score it."`
@@ -69,12 +72,12 @@ func Main(args, environ []string, out, errs io.Writer) int {
 		return exit // help was asked for, and given
 	}
 	if err != nil {
-		fmt.Fprintf(errs, "rollwarden: %v (rollwarden --help lists the commands, and rollwarden COMMAND --help what one takes)\n", err)
-		return exitUsage
+		return ended(errs, slices.Contains(args, "--json"),
+			usageError{fmt.Errorf("%w (rollwarden --help lists the commands, and rollwarden COMMAND --help what one takes)", err)})
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	return code(errs, chosen.Run(&env{ctx: ctx, environ: environ, out: out, err: errs, config: c.Config}))
+	return ended(errs, c.JSON, chosen.Run(&env{ctx: ctx, environ: environ, out: out, err: errs, config: c.Config, json: c.JSON}))
 }
 
 // spelled takes what people type before they know better for what they mean:
@@ -89,21 +92,6 @@ func spelled(args []string) []string {
 		return []string{"version"}
 	}
 	return args
-}
-
-func code(errs io.Writer, err error) int {
-	switch {
-	case err == nil:
-		return exitOK
-	case errors.Is(err, errSilent):
-		return exitFailed
-	}
-	fmt.Fprintln(errs, "rollwarden:", err)
-	var usage usageError
-	if errors.As(err, &usage) {
-		return exitUsage
-	}
-	return exitFailed
 }
 
 // usageError is a mistake in what the person wrote.
@@ -127,7 +115,7 @@ func (e *env) logger(cfg *config.Config) zerolog.Logger {
 		level = zerolog.InfoLevel
 	}
 	out := zerolog.SyncWriter(e.err)
-	if cfg.Log.Format == "console" {
+	if cfg.Log.Format == "console" && !e.json {
 		out = zerolog.SyncWriter(zerolog.ConsoleWriter{Out: e.err, NoColor: true, TimeFormat: "15:04:05"})
 	}
 	return zerolog.New(out).Level(level).With().Timestamp().Logger()
@@ -135,10 +123,16 @@ func (e *env) logger(cfg *config.Config) zerolog.Logger {
 
 type versionCommand struct{}
 
+type versionDocument struct {
+	Version string `json:"version" jsonschema:"the module's version as the build recorded it"`
+}
+
 // Run prints the version.
 func (versionCommand) Run(e *env) error {
-	_, err := fmt.Fprintln(e.out, "rollwarden", Version())
-	return err
+	return e.answer(versionDocument{Version()}, func(w io.Writer) error {
+		_, err := fmt.Fprintln(w, "rollwarden", Version())
+		return err
+	})
 }
 
 // Version is the module's version as the build recorded it.

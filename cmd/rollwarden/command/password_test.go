@@ -54,7 +54,7 @@ func TestPrintHash(t *testing.T) {
 	}
 	out.Reset()
 	err := printHash("1234567", &out, &errs)
-	if code(io.Discard, err) != exitUsage || out.Len() != 0 || strings.Contains(err.Error(), "1234567") {
+	if ended(io.Discard, false, err) != exitUsage || out.Len() != 0 || strings.Contains(err.Error(), "1234567") {
 		t.Errorf("want a short password refused without showing it, got %v, %s", err, &out)
 	}
 }

@@ -47,6 +47,11 @@ type Problem struct {
 	Where string // file:line:column, or the name of a variable
 	Text  string // the key, what was expected and what was there
 
+	File      string // empty when it is not in a file
+	Line      int    // from 1; 0 when there is none to name
+	Key       string // such as machines[0].path.cure_exit_mm
+	Want, Got string // empty where Text says it in other words
+
 	at place
 }
 
@@ -62,23 +67,26 @@ type problems struct {
 
 // note adds a problem with a key unless the key has one already: what follows
 // from a value that could not be read helps nobody.
-func (p *problems) note(key, text string) {
-	if p.blamed[key] {
+func (p *problems) note(key, text string) { p.add(Problem{Key: key, Text: text}) }
+
+func (p *problems) add(one Problem) {
+	if p.blamed[one.Key] {
 		return
 	}
-	p.blamed[key] = true
-	at := p.origins.of(key)
-	p.list = append(p.list, &Problem{Where: at.String(), Text: text, at: at})
+	p.blamed[one.Key] = true
+	one.at = p.origins.of(one.Key)
+	one.Where, one.File, one.Line = one.at.String(), one.at.file, one.at.line
+	p.list = append(p.list, &one)
 }
 
 // bad notes a value that is not as wanted.
 func (p *problems) bad(key, want, got string) {
-	p.note(key, fmt.Sprintf("%s: want %s, got %s", key, want, quote(got)))
+	p.add(Problem{Key: key, Want: want, Got: got, Text: fmt.Sprintf("%s: want %s, got %s", key, want, quote(got))})
 }
 
 // missing notes a value that is not there.
 func (p *problems) missing(key, want string) {
-	p.note(key, fmt.Sprintf("%s is missing: want %s", key, want))
+	p.add(Problem{Key: key, Want: want, Text: fmt.Sprintf("%s is missing: want %s", key, want)})
 }
 
 // err joins the problems: first the file's from top to bottom, then the rest.
