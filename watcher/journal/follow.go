@@ -68,7 +68,10 @@ func (j *Journal) Read(ctx context.Context, from, to uint64, filterSubject strin
 		}
 		return nil
 	}
-	r := &reader{j: j, last: from - 1, until: to, filter: filterSubject, whole: filterSubject == "", handle: each}
+	r := &reader{j: j, last: from - 1, until: to, whole: filterSubject == "", handle: each}
+	if filterSubject != "" {
+		r.filter = j.prefix + filterSubject
+	}
 	if err := r.run(ctx); err != nil {
 		return err
 	}
@@ -314,7 +317,7 @@ func (r *reader) take(m jetstream.Msg, delivery uint64) (done bool, err error) {
 		}
 		r.skipTo(seq)
 	}
-	r.batch = append(r.batch, Entry{seq, event.Message{Subject: m.Subject(), Header: m.Headers(), Data: m.Data(), Stored: meta.Timestamp}})
+	r.batch = append(r.batch, r.j.entry(seq, event.Message{Subject: m.Subject(), Header: m.Headers(), Data: m.Data(), Stored: meta.Timestamp}))
 	return r.until > 0 && (seq == r.until || meta.NumPending == 0), nil
 }
 

@@ -41,7 +41,7 @@ func (j *Journal) Newest(ctx context.Context, q Query) (entries []Entry, more bo
 	}
 	ctx, cancel := context.WithTimeout(ctx, historyWait)
 	defer cancel()
-	h := history{j: j, subjects: q.subjects(), want: q.N + 1} // one more shows whether there are more
+	h := history{j: j, subjects: q.subjects(j.prefix), want: q.N + 1} // one more shows whether there are more
 	for range historyTries {
 		if entries, err = h.newest(ctx, q.Before); !errors.Is(err, errDelivery) {
 			break
@@ -74,13 +74,13 @@ func (q Query) check() error {
 
 // subjects are the filters of a consumer, each once: the server refuses
 // filters that overlap.
-func (q Query) subjects() []string {
+func (q Query) subjects(prefix string) []string {
 	if len(q.Types) == 0 {
-		return []string{event.Subject(q.Site, q.Machine, ">")}
+		return []string{prefix + event.Subject(q.Site, q.Machine, ">")}
 	}
 	var all []string
 	for _, t := range q.Types {
-		all = append(all, event.Subject(q.Site, q.Machine, t))
+		all = append(all, prefix+event.Subject(q.Site, q.Machine, t))
 	}
 	slices.Sort(all)
 	return slices.Compact(all)
@@ -223,7 +223,7 @@ func (h *history) fetch(ctx context.Context, c counter, end uint64) ([]Entry, er
 			return nil, errDelivery
 		}
 		if meta.Sequence.Stream < end {
-			entries = append(entries, Entry{meta.Sequence.Stream, event.Message{Subject: m.Subject(), Header: m.Headers(), Data: m.Data(), Stored: meta.Timestamp}})
+			entries = append(entries, h.j.entry(meta.Sequence.Stream, event.Message{Subject: m.Subject(), Header: m.Headers(), Data: m.Data(), Stored: meta.Timestamp}))
 		}
 	}
 	if err := batch.Error(); err != nil {

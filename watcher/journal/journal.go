@@ -13,6 +13,7 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
+	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -38,6 +39,8 @@ type Options struct {
 	Gap func(first, last uint64)
 
 	Log zerolog.Logger
+
+	prefix string // of the stored subjects, that NATS puts there; see Partitions
 }
 
 // The errors that a caller may want to tell apart with errors.Is.
@@ -66,6 +69,7 @@ type Journal struct {
 	max     int64     // bytes
 	gap     func(first, last uint64)
 	log     zerolog.Logger
+	prefix  string // of stored subjects; nobody outside sees it
 }
 
 // dedupeWindow is how long the server remembers the Nats-Msg-Id headers of
@@ -110,7 +114,7 @@ func journalOf(js jetstream.JetStream, stream jetstream.Stream, o Options) *Jour
 	if lost := info.State.Lost; lost != nil {
 		o.Log.Error().Int("entries", len(lost.Msgs)).Uint64("bytes", lost.Bytes).Msg("the journal's files are damaged and entries are lost: restore a copy if there is one")
 	}
-	return &Journal{out: js, conn: js.Conn(), stream: stream, created: info.Created, max: o.MaxBytes, gap: o.Gap, log: o.Log}
+	return &Journal{out: js, conn: js.Conn(), stream: stream, created: info.Created, max: o.MaxBytes, gap: o.Gap, log: o.Log, prefix: o.prefix}
 }
 
 // openStream creates the stream, or updates what differs in the one there is.
@@ -141,7 +145,7 @@ func openStream(ctx context.Context, js jetstream.JetStream, o Options) (jetstre
 // placement and compression, to the operator of the server. The fields are
 // described in the NATS documentation, JetStream concepts, "Streams".
 func shape(c jetstream.StreamConfig, o Options) jetstream.StreamConfig {
-	c.Subjects = []string{event.SubjectRoot + ".>"}
+	c.Subjects = []string{o.prefix + event.SubjectRoot + ".>"}
 	c.Storage = jetstream.FileStorage
 	c.Retention = jetstream.LimitsPolicy
 	c.Discard = jetstream.DiscardNew // when full, refuse the new rather than drop the old
@@ -235,5 +239,11 @@ func (j *Journal) Get(ctx context.Context, seq uint64) (Entry, error) {
 	if len(m.Header) == 0 {
 		m.Header = nil
 	}
-	return Entry{m.Sequence, event.Message{Subject: m.Subject, Header: m.Header, Data: m.Data, Stored: m.Time}}, nil
+	return j.entry(m.Sequence, event.Message{Subject: m.Subject, Header: m.Header, Data: m.Data, Stored: m.Time}), nil
+}
+
+// entry is a stored message under the subject that its sender gave it.
+func (j *Journal) entry(seq uint64, m event.Message) Entry {
+	m.Subject = strings.TrimPrefix(m.Subject, j.prefix)
+	return Entry{seq, m}
 }
