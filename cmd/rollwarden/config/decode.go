@@ -157,7 +157,7 @@ func (d decoder) refuse(path string, node ast.Node, want, got string) {
 		path = "the file"
 	}
 	d.origins[path] = d.place(start(node))
-	d.note(path, fmt.Sprintf("%s: want %s, got %s", path, want, got))
+	d.unlike(path, want, got)
 }
 
 func (d decoder) place(t *token.Token) place {

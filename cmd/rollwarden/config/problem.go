@@ -80,8 +80,11 @@ func (p *problems) add(one Problem) {
 }
 
 // bad notes a value that is not as wanted.
-func (p *problems) bad(key, want, got string) {
-	p.add(Problem{Key: key, Want: want, Got: got, Text: fmt.Sprintf("%s: want %s, got %s", key, want, quote(got))})
+func (p *problems) bad(key, want, got string) { p.unlike(key, want, quote(got)) }
+
+// unlike is bad for a value that is shown as it should be.
+func (p *problems) unlike(key, want, shown string) {
+	p.add(Problem{Key: key, Want: want, Got: shown, Text: fmt.Sprintf("%s: want %s, got %s", key, want, shown)})
 }
 
 // missing notes a value that is not there.

@@ -106,7 +106,7 @@ func scalar(t reflect.Type) bool {
 // assign reads text into a scalar and notes what is wrong with it.
 func (p *problems) assign(path string, v reflect.Value, tag reflect.StructTag, text string) {
 	if m, ok := errors.AsType[*mismatch](assign(v, tag, text)); ok {
-		p.note(path, fmt.Sprintf("%s: want %s, got %s%s", path, m.want, quote(text), m.meant))
+		p.unlike(path, m.want, quote(text)+m.meant)
 	}
 }
 
