@@ -37,6 +37,12 @@ type Options struct {
 	Version string
 	// Channels come besides those that the configuration names.
 	Channels []pager.Channel
+	// Ground is what the watch stands on and leaves in place when it stops. It
+	// has one of its own when nil.
+	Ground *Ground
+	// Reload is how the board has the configuration read again; nil where that
+	// cannot be done.
+	Reload *Reloader
 }
 
 // App is a running watch.
@@ -45,6 +51,7 @@ type App struct {
 	cfg     *config.Config
 	clock   Clock
 	log     zerolog.Logger
+	ground  *Ground
 	site    rules.Site
 	tickets ticket.Options
 	bus     *bus.Bus
@@ -80,7 +87,11 @@ func Start(ctx context.Context, o Options) (*App, error) {
 	if o.Clock == nil {
 		o.Clock = RealClock{}
 	}
-	a := &App{opts: o, cfg: o.Config, clock: o.Clock, log: o.Log, done: make(chan error, 1)}
+	a := &App{opts: o, cfg: o.Config, clock: o.Clock, log: o.Log, ground: o.Ground, done: make(chan error, 1)}
+	if a.ground == nil {
+		a.ground = &Ground{}
+		a.onClose("bus and board address", a.ground.Close)
+	}
 	for _, step := range []func(context.Context) error{a.openSite, a.openBus, a.openJournal, a.openPager, a.openFront, a.openHTTP, a.run} {
 		if err := step(ctx); err != nil {
 			return nil, errors.Join(err, a.close(ctx))
@@ -101,12 +112,8 @@ func (a *App) openSite(context.Context) (err error) {
 }
 
 func (a *App) openBus(ctx context.Context) (err error) {
-	o := a.cfg.BusOptions("rollwarden", a.part("nats"))
-	if a.bus, err = bus.Open(ctx, o); err != nil {
-		return err
-	}
-	a.onClose("bus", a.bus.Close)
-	return nil
+	a.bus, err = a.ground.openBus(ctx, a.cfg, a.cfg.BusOptions("rollwarden", a.part("nats")))
+	return err
 }
 
 func (a *App) openJournal(ctx context.Context) (err error) {
@@ -134,19 +141,14 @@ func (a *App) openHTTP(context.Context) (err error) {
 	if a.tls, err = a.cfg.ServerTLS(a.part("tls")); err != nil {
 		return err
 	}
-	l, err := net.Listen("tcp", a.cfg.HTTP.Listen)
+	l, err := a.ground.openSocket(a.cfg.HTTP.Listen)
 	if err != nil {
-		return fmt.Errorf("serve the board on %s: %w: stop the program that has this port or set another http.listen", a.cfg.HTTP.Listen, err)
+		return err
 	}
+	a.onClose("board address", func(context.Context) error { return l.Close() })
 	if a.http = l; a.tls != nil {
 		a.http = tls.NewListener(l, a.tls)
 	}
-	a.onClose("board address", func(context.Context) error {
-		if err := l.Close(); err != nil && !errors.Is(err, net.ErrClosed) {
-			return err
-		}
-		return nil
-	})
 	return nil
 }
 
@@ -287,6 +289,10 @@ func (a *App) makeFolders(inboxes []folder.Inbox) {
 	}
 }
 
+// lastRequests is how long a server waits for the requests of the connections
+// that it took last.
+const lastRequests = 100 * time.Millisecond
+
 func serve(ctx context.Context, s *http.Server, l net.Listener) error {
 	failed := make(chan error, 1)
 	go func() { failed <- s.Serve(l) }()
@@ -294,6 +300,10 @@ func serve(ctx context.Context, s *http.Server, l net.Listener) error {
 	case err := <-failed:
 		return fmt.Errorf("serve the board: %w", err)
 	case <-ctx.Done():
+		// A request that is read while the server shuts down gets no answer, so
+		// those whose connection was just taken have a moment to send theirs.
+		l.Close()
+		time.Sleep(lastRequests)
 		end, cancel := context.WithTimeout(context.WithoutCancel(ctx), 3*time.Second)
 		defer cancel()
 		if err := s.Shutdown(end); err != nil {

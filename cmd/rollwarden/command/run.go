@@ -1,43 +1,36 @@
 package command
 
 import (
-	"fmt"
+	"os"
+	"os/signal"
+	"syscall"
 
 	"rollwarden/cmd/rollwarden/app"
+	"rollwarden/cmd/rollwarden/config"
 )
 
 type runCommand struct {
 	Check bool `help:"Only check the configuration and the rule book, and stop."`
 }
 
-// Run watches until the process is told to stop, or a part of it fails.
+// Run watches until the process is told to stop, or a part of it fails. A hangup
+// has the configuration read again.
 func (r runCommand) Run(e *env) error {
 	if r.Check {
 		return checkCommand{}.Run(e)
 	}
-	cfg, err := e.load()
-	if err != nil {
-		return err
-	}
+	hangups := make(chan os.Signal, 1)
+	signal.Notify(hangups, syscall.SIGHUP)
+	defer signal.Stop(hangups)
+	return app.NewReloader(e.load, e.watch).Run(e.ctx, hangups)
+}
+
+// watch is how a configuration is run.
+func (e *env) watch(cfg *config.Config) app.Options {
 	log := e.logger(cfg)
 	log.Info().Str("version", Version()).Msg(cfg.Chosen)
 	for _, w := range cfg.Warnings {
 		log.Warn().Msg(w)
 	}
-	a, err := app.Start(e.ctx, app.Options{Config: cfg, Log: log, Version: Version()})
-	if err != nil {
-		return err
-	}
-	log.Info().Str("board", a.URL()).Str("metrics", a.URL()+"/metrics").Str("nats", a.NATS()).
-		Msg("watching; Rollwarden is an adviser, not a safety interlock")
-	select {
-	case err = <-a.Done():
-		err = fmt.Errorf("the watch ended by itself: %w", err)
-	case <-e.ctx.Done():
-		log.Info().Msg("stopping")
-	}
-	if stopErr := a.Stop(); err == nil {
-		err = stopErr
-	}
-	return err
+	return app.Options{Log: log, Version: Version()}
 }

@@ -1,0 +1,196 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"os"
+	"slices"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/rs/zerolog"
+
+	"rollwarden/cmd/rollwarden/config"
+	"rollwarden/rules/event"
+)
+
+// reloaded is a watch that can be given other configurations.
+type reloaded struct {
+	*testing.T
+	r       *Reloader
+	hangups chan os.Signal
+	ended   chan error
+
+	mu   sync.Mutex
+	next *config.Config // what load finds
+	err  error
+	app  *App
+}
+
+// runReloaded starts a watch under a reloader, which ends with the test.
+func runReloaded(t *testing.T, cfg *config.Config) *reloaded {
+	w := &reloaded{T: t, hangups: make(chan os.Signal, 1), ended: make(chan error, 1), next: cfg}
+	started := make(chan string, 100)
+	w.r = NewReloader(
+		func() (*config.Config, error) { w.mu.Lock(); defer w.mu.Unlock(); return w.next, w.err },
+		func(*config.Config) Options { return Options{Log: zerolog.Nop()} })
+	w.r.started = func(a *App) {
+		w.mu.Lock()
+		w.app = a
+		w.mu.Unlock()
+		started <- a.URL()
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	go func() { w.ended <- w.r.Run(ctx, w.hangups) }()
+	t.Cleanup(func() {
+		cancel()
+		if err := <-w.ended; err != nil {
+			t.Errorf("stop: %v", err)
+		}
+	})
+	<-started
+	w.settle()
+	return w
+}
+
+func (w *reloaded) now() *App {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.app
+}
+
+func (w *reloaded) settle() {
+	w.Helper()
+	if err := w.now().Settle(deadline(w)); err != nil {
+		w.Fatal(err)
+	}
+}
+
+// change sets what the file says, and asks for it to be read.
+func (w *reloaded) change(cfg *config.Config, err error) {
+	w.Helper()
+	w.mu.Lock()
+	w.next, w.err = cfg, err
+	w.mu.Unlock()
+	before := w.r.Last()
+	w.hangups <- syscall.SIGHUP
+	for end := time.Now().Add(30 * time.Second); w.r.Last() == before; time.Sleep(5 * time.Millisecond) {
+		if time.Now().After(end) {
+			w.Fatal("nothing came of the hangup")
+		}
+	}
+}
+
+// TestReloadLosesNothing reloads again and again while a machine sends events and
+// a browser reads pages, over one connection each that must never break. Nothing
+// that was sent may be missing, and no answer may fail.
+func TestReloadLosesNothing(t *testing.T) {
+	cfg := shopOf(t, 3)
+	w := runReloaded(t, cfg)
+	nc, err := nats.Connect(w.now().NATS(), nats.NoReconnect())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer nc.Close()
+	js, err := jetstream.New(nc)
+	if err != nil {
+		t.Fatal(err)
+	}
+	stop := make(chan struct{})
+	var feeding sync.WaitGroup
+	var sent int
+	feeding.Go(func() {
+		for ; !isClosed(stop); sent++ {
+			e := event.Event{ID: fmt.Sprint("fed-", sent), Source: "test", Type: "climate.read", Time: time.Now(), Site: "north", Machine: "m0", Data: &event.ClimateRead{RHPct: f(45)}}
+			data, err := event.Encode(e)
+			if err == nil {
+				_, err = js.Publish(t.Context(), e.Subject(), data)
+			}
+			if err != nil {
+				t.Errorf("event %d: %v", sent, err)
+				return
+			}
+		}
+	})
+	feeding.Go(func() {
+		for url := w.now().URL(); !isClosed(stop); {
+			answer, err := http.Get(url + "/healthz")
+			if err != nil {
+				t.Errorf("the board was away: %v", err)
+				return
+			}
+			answer.Body.Close()
+		}
+	})
+	first := w.now()
+	for n := range 5 {
+		next := *cfg
+		next.Shop.Name = fmt.Sprint("Kestrel Lane Decals ", n)
+		next.Machines = slices.Clone(cfg.Machines[:1+n%3])
+		w.change(&next, nil)
+		if last := w.r.Last(); last.Err != nil {
+			t.Fatal(last.Err)
+		}
+	}
+	close(stop)
+	feeding.Wait()
+	w.settle()
+	if a := w.now(); a == first || a.cfg.Shop.Name != "Kestrel Lane Decals 4" || len(a.site.Machines) != 2 {
+		t.Errorf("want the last configuration in use, got %q with %d machines", a.cfg.Shop.Name, len(a.site.Machines))
+	}
+	if got := w.now().View().Floor.Counts.Events["climate.read"]; got != uint64(sent) {
+		t.Errorf("%d events were sent, and %d counted", sent, got)
+	}
+	t.Logf("%d events over 5 reloads", sent)
+}
+
+func isClosed(c <-chan struct{}) bool {
+	select {
+	case <-c:
+		return true
+	default:
+		return false
+	}
+}
+
+// TestReloadKeepsWhatWorks hands the watch a file that cannot be read, and one
+// that turns out wrong only when it is used.
+func TestReloadKeepsWhatWorks(t *testing.T) {
+	cfg := shopOf(t, 1)
+	w := runReloaded(t, cfg)
+	publish(t, w.now(), loaded("m0", time.Now(), 0)...)
+	before := w.now()
+
+	w.change(nil, errors.New("rollwarden.yaml:3: shop.temperature: want C or F, got \"K\""))
+	if last := w.r.Last(); last.Err == nil || w.now() != before {
+		t.Errorf("want the watch untouched, got %v", last.Err)
+	}
+
+	taken := *cfg
+	taken.HTTP.Listen = strings.TrimPrefix(before.URL(), "http://") // which the watch itself has, as another address
+	taken.HTTP.TLS = config.Certificate{CertFile: "nowhere.pem", KeyFile: "nowhere.key"}
+	w.change(&taken, nil)
+	if last := w.r.Last(); last.Err == nil || !strings.Contains(last.Err.Error(), "nowhere.pem") {
+		t.Errorf("want the certificate refused by its name, got %v", last.Err)
+	}
+	w.settle()
+	if a := w.now(); a.cfg != cfg || a.View().Floor.Machine("north", "m0") == nil {
+		t.Error("want the configuration before in use, and the floor as it was")
+	}
+
+	moved := *cfg
+	moved.NATS.MaxStore *= 2
+	url := before.NATS()
+	w.change(&moved, nil)
+	w.settle()
+	if w.r.Last().Err != nil || w.now().View().Floor.Machine("north", "m0") == nil || w.now().NATS() == "" {
+		t.Errorf("want another bus over the same journal in place of %s, got %v", url, w.r.Last().Err)
+	}
+}
