@@ -8,6 +8,7 @@ package bus
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"net/url"
@@ -25,6 +26,9 @@ import (
 type Options struct {
 	URL        string        // external NATS, several addresses separated by commas; nothing is embedded when set
 	Listen     string        // host:port of the embedded server; empty for none, port 0 or -1 for any free one
+	MQTT       string        // host:port of its MQTT 3.1.1 listener; empty for none, port 0 or -1 for any free one
+	TLS        ServeTLS      // what both are served with; nil for plain connections
+	Users      []User        // who may log in to both; with none, whoever reaches them may do everything
 	StoreDir   string        // folder of the embedded server; one daemon at a time
 	SyncAlways bool          // write to the disk itself before each acknowledgement
 	MaxStore   int64         // most that the embedded server may store, bytes; above 0
@@ -32,6 +36,9 @@ type Options struct {
 	Login      []nats.Option // credentials and TLS for an external NATS
 	Log        zerolog.Logger
 }
+
+// ServeTLS reads what the embedded server is served with, when it starts.
+type ServeTLS func() (*tls.Config, error)
 
 // Bus is an open NATS connection, together with the embedded server when
 // there is one.
@@ -89,6 +96,9 @@ func connect(o Options, address string, srv *embedded) (*Bus, error) {
 	opts := append(connectionOptions(o), nats.ClosedHandler(func(*nats.Conn) { close(b.closed) }))
 	if srv != nil {
 		opts = append(opts, nats.InProcessServer(srv.server))
+		if srv.login != nil {
+			opts = append(opts, srv.login)
+		}
 	} else {
 		opts = append(opts, o.Login...)
 	}
@@ -146,6 +156,15 @@ func (b *Bus) URL() string {
 		return b.srv.url()
 	}
 	return b.conn.ConnectedUrlRedacted()
+}
+
+// MQTT returns the address of the MQTT listener, as mqtt://host:port or mqtts://
+// over TLS; empty when there is none.
+func (b *Bus) MQTT() string {
+	if b.srv == nil {
+		return ""
+	}
+	return b.srv.mqttURL()
 }
 
 // Health reports why messages cannot be stored at this moment, or nil. The

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
 	"github.com/rs/zerolog"
 )
 
@@ -18,6 +19,8 @@ type embedded struct {
 	server *server.Server
 	dir    string
 	listen bool
+	mqtt   string      // scheme of the MQTT listener, empty when there is none
+	login  nats.Option // of this process; nil when nobody logs in
 	lock   *lock
 }
 
@@ -28,9 +31,17 @@ const startTimeout = 2 * time.Minute
 // journal is on disk and its readers keep no state worth speaking of.
 const maxMemory = 64 << 20
 
+// maxClients is how many programs may be connected at one time. A shop has tens
+// of them.
+const maxClients = 4096
+
 // startEmbedded takes the folder and starts a server on it.
 func startEmbedded(ctx context.Context, o Options) (*embedded, error) {
 	opts, err := serverOptions(o)
+	if err != nil {
+		return nil, err
+	}
+	login, err := letIn(opts, o.Users)
 	if err != nil {
 		return nil, err
 	}
@@ -38,7 +49,7 @@ func startEmbedded(ctx context.Context, o Options) (*embedded, error) {
 	if err != nil {
 		return nil, err
 	}
-	e := &embedded{dir: o.StoreDir, listen: !opts.DontListen, lock: lock}
+	e := &embedded{dir: o.StoreDir, listen: !opts.DontListen, mqtt: mqttScheme(o), login: login, lock: lock}
 	if err := e.start(ctx, opts, o.Log); err != nil {
 		return nil, errors.Join(err, e.stop())
 	}
@@ -65,14 +76,28 @@ func serverOptions(o Options) (*server.Options, error) {
 		SyncAlways:         o.SyncAlways,
 		JetStreamMaxStore:  o.MaxStore,
 		JetStreamMaxMemory: maxMemory,
-	}
-	if opts.DontListen {
-		return opts, nil
+		MaxConn:            maxClients,
+		TLSTimeout:         tlsSeconds,
 	}
 	var err error
-	opts.Host, opts.Port, err = splitListen(o.Listen)
+	if o.TLS != nil {
+		if opts.TLSConfig, err = o.TLS(); err != nil {
+			return nil, err
+		}
+	}
+	if !opts.DontListen {
+		opts.Host, opts.Port, err = splitListen(o.Listen)
+	}
+	if o.MQTT != "" && err == nil {
+		opts.MQTT.Host, opts.MQTT.Port, err = splitListen(o.MQTT)
+		opts.MQTT.TLSConfig, opts.MQTT.TLSTimeout = opts.TLSConfig, tlsSeconds
+	}
 	return opts, err
 }
+
+// tlsSeconds is how long the server waits for a TLS handshake. A small device
+// takes a second or two for it.
+const tlsSeconds = 5
 
 // splitListen reads host:port. NATS writes "any free port" as -1.
 func splitListen(listen string) (host string, port int, err error) {
@@ -125,8 +150,11 @@ func (e *embedded) start(ctx context.Context, opts *server.Options, log zerolog.
 // explainStart says what to change. The server reports why it cannot start
 // only as text, which is kept whole.
 func explainStart(opts *server.Options, reason string) error {
-	if strings.HasPrefix(reason, "Error listening") {
-		address := net.JoinHostPort(opts.Host, strconv.Itoa(opts.Port))
+	address := net.JoinHostPort(opts.Host, strconv.Itoa(opts.Port))
+	if strings.Contains(reason, "listen for MQTT") {
+		address = net.JoinHostPort(opts.MQTT.Host, strconv.Itoa(opts.MQTT.Port))
+	}
+	if strings.Contains(strings.ToLower(reason), "listen") {
 		return fmt.Errorf("listen on %s: %s: stop the program that has this port or set another listen address; port 0 takes any free one", address, reason)
 	}
 	return fmt.Errorf("start the built-in NATS server on %s: %s: check that the folder can be written and its disk has room", opts.StoreDir, reason)
@@ -140,6 +168,29 @@ func (e *embedded) url() string {
 	return e.server.ClientURL()
 }
 
+// mqttURL returns the address for MQTT clients, empty when there is none.
+func (e *embedded) mqttURL() string {
+	if e.mqtt == "" {
+		return ""
+	}
+	at, err := e.server.Varz(nil)
+	if err != nil {
+		return "" // it has stopped
+	}
+	return e.mqtt + "://" + net.JoinHostPort(at.MQTT.Host, strconv.Itoa(at.MQTT.Port))
+}
+
+// mqttScheme is how MQTT clients write an address: mqtts over TLS.
+func mqttScheme(o Options) string {
+	switch {
+	case o.MQTT == "":
+		return ""
+	case o.TLS != nil:
+		return "mqtts"
+	}
+	return "mqtt"
+}
+
 // stop shuts the server down, waits for it and only then frees the folder.
 func (e *embedded) stop() error {
 	if e.server != nil {
@@ -149,14 +200,20 @@ func (e *embedded) stop() error {
 	return e.lock.release()
 }
 
-// warnIfOpen speaks up when other computers can reach the server, which asks
-// nobody for a password.
+// warnIfOpen speaks up when other computers can reach a server that asks nobody
+// for a password.
 func warnIfOpen(log zerolog.Logger, opts *server.Options) {
-	if opts.DontListen || opts.Host == "localhost" {
+	if len(opts.Users)+len(opts.Nkeys) > 0 {
 		return
 	}
-	if ip := net.ParseIP(opts.Host); ip != nil && ip.IsLoopback() {
-		return
+	open := !opts.DontListen && !onlyHere(opts.Host) || opts.MQTT.Port != 0 && !onlyHere(opts.MQTT.Host)
+	if open {
+		log.Warn().Str("host", opts.Host).Msg("NATS listens beyond this computer and asks for no password: anyone on the network can write to the journal")
 	}
-	log.Warn().Str("host", opts.Host).Msg("NATS listens beyond this computer and asks for no password: anyone on the network can write to the journal")
+}
+
+// onlyHere reports whether a host can be reached from this computer alone.
+func onlyHere(host string) bool {
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
 }

@@ -69,7 +69,7 @@ func openBus(ctx context.Context, cfg *config.Config, url string) (*bus.Bus, err
 		return b, err
 	}
 	o := cfg.BusOptions("rollwarden-replay", zerolog.Nop())
-	o.Listen = ""
+	o.Listen, o.MQTT = "", ""
 	if _, none := os.Stat(o.StoreDir); none != nil {
 		return nil, fmt.Errorf("no watch runs and none has left a journal here: %w: go where the watch runs, or give --config or --nats", none)
 	}

@@ -16,7 +16,6 @@ import (
 	"rollwarden/metrics/web"
 	"rollwarden/rules/event"
 	"rollwarden/rules/ticket"
-	"rollwarden/watcher/gate"
 )
 
 // check looks at everything that one value alone cannot show.
@@ -76,14 +75,6 @@ func (c *Config) checkTexts(p *problems) {
 	}
 }
 
-// checkListen refuses every address of the journal that another computer could
-// reach.
-func checkListen(p *problems, key, listen string) {
-	if checkHostPort(p, key, listen); !gate.Loopback(listen) {
-		p.bad(key, "a loopback address such as 127.0.0.1, because there is no login yet and who reaches the port can write in the journal; put a proxy with a login before it", listen)
-	}
-}
-
 func checkHostPort(p *problems, key, listen string) {
 	_, port, err := net.SplitHostPort(listen)
 	if n, bad := strconv.Atoi(port); err != nil || bad != nil || n < 0 || n > 65535 {
@@ -112,9 +103,7 @@ func (c *Config) checkNATS(p *problems) {
 			checkServer(p, strings.TrimSpace(server))
 		}
 	}
-	if c.NATS.Listen != "" {
-		checkListen(p, "nats.listen", c.NATS.Listen)
-	}
+	c.checkNATSServer(p)
 	if c.NATS.Keep > 0 && c.NATS.Keep < time.Minute {
 		p.bad("nats.keep", "0s to keep everything, or at least 1m", c.NATS.Keep.String())
 	}
@@ -128,7 +117,7 @@ func (c *Config) checkNATS(p *problems) {
 	if (c.NATS.TLS.CertFile == "") != (c.NATS.TLS.KeyFile == "") {
 		p.note("nats.tls", "nats.tls: want cert_file and key_file, got only one of them")
 	}
-	if c.NATS.URL == "" && (c.NATS.User != "" || c.NATS.CredentialsFile != "" || c.NATS.TLS != (TLS{})) {
+	if c.NATS.URL == "" && len(c.NATS.Users) == 0 && (c.NATS.User != "" || c.NATS.CredentialsFile != "" || c.NATS.TLS != (TLS{})) {
 		p.missing("nats.url", "the server that the login and the tls files are for")
 	}
 }
@@ -183,7 +172,7 @@ func (c *Config) checkTickets(p *problems) {
 func checkTicketKey(p *problems, path, member string, k Key) {
 	err := ticket.KeyMap{member: {ticket.Key(k)}}.Check()
 	if e, ok := errors.AsType[*ticket.Error](err); ok {
-		p.note(path, fmt.Sprintf("%s: want %s, got %s", path, e.Want, e.Got))
+		p.unlike(path, e.Want, e.Got)
 	}
 }
 

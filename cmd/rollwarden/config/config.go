@@ -80,6 +80,7 @@ type NATS struct {
 	MaxStore        Bytes         `yaml:"max_store" min:"16MiB" max:"1PiB"`
 	Keep            time.Duration `yaml:"keep" min:"0s" max:"876000h"`
 	Replicas        int           `yaml:"replicas" min:"0" max:"5"`
+	NATSServer      `yaml:",inline"`
 }
 
 // TLS names the files that protect a connection.

@@ -78,6 +78,9 @@ func (c *Config) override(vars map[string]string, p *problems) {
 	for _, t := range c.HTTP.Tokens {
 		unread[t.Env] = false
 	}
+	for _, u := range c.NATS.Users {
+		unread[u.Env] = false
+	}
 	for _, name := range slices.Sorted(maps.Keys(unread)) {
 		if unread[name] {
 			p.origins[name] = place{variable: name}

@@ -67,13 +67,14 @@ func fullExample(t *testing.T) *Config {
 	t.Chdir(t.TempDir())
 	write(t, "rulebook.example.yaml", string(RuleBookExample()))
 	write(t, filepath.Join("texts", "de", "shop.yaml"), "")
-	for _, name := range []string{"nats-password", "rollwarden.creds", "ca.pem", "client.pem", "client-key.pem", "alertmanager", "webhook", "mail-password", "board.pem", "board-key.pem"} {
+	for _, name := range []string{"nats-password", "rollwarden.creds", "ca.pem", "client.pem", "client-key.pem", "alertmanager", "webhook", "mail-password", "board.pem", "board-key.pem", "nats.pem", "nats-key.pem"} {
 		write(t, filepath.Join("secrets", name), "a secret of the shop\n")
 	}
 	write(t, filepath.Join("secrets", "heron-tablet"), someHash+"\n")
 	write(t, filepath.Join("secrets", "prometheus-token"), someToken+"\n")
+	write(t, filepath.Join("secrets", "archive"), someBcrypt+"\n")
 	write(t, FileName, string(settings.ReplaceAll(Example(), []byte("$1$2"))))
-	c, err := Load("", []string{"FEED_TOKEN=" + strings.ToUpper(someToken)})
+	c, err := Load("", []string{"FEED_TOKEN=" + strings.ToUpper(someToken), "COMMANDS_HASH=" + someBcrypt})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -85,6 +86,8 @@ func fullExample(t *testing.T) *Config {
 const (
 	someHash  = "$argon2id$v=19$m=65536,t=2,p=1$c29tZXNhbHQ$CTFhFdXPJO1aFaMaO6Mm5c8y7cJHAph8ArZWb2GRPPc"
 	someToken = "0123456789abcdef0123456789abcdef"
+	// A test vector of jBCrypt (TestBCrypt.java), for "abcdefghijklmnopqrstuvwxyz".
+	someBcrypt = "$2a$10$fVH8e28OQRj9tqiDXs1e1uxpsjN0c7II7YPKXua2NAKYvM6iQk7dq"
 )
 
 func TestFullExampleLoads(t *testing.T) {

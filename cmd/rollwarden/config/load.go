@@ -42,6 +42,7 @@ func Load(path string, environ []string) (*Config, error) {
 	c.override(vars, p)
 	c.readSecrets(p)
 	c.readLogins(environ, p)
+	c.readNATSUsers(environ, p)
 	c.readBook(p)
 	c.check(p)
 	if err := p.err(); err != nil {

@@ -174,7 +174,7 @@ func TestBadFiles(t *testing.T) {
 		},
 		"journal for everyone": {
 			"nats:\n  listen: :4222\n",
-			`rollwarden.yaml:2:11: nats.listen: want a loopback address such as 127.0.0.1, because there is no login yet and who reaches the port can write in the journal; put a proxy with a login before it, got ":4222"`,
+			`rollwarden.yaml:2:11: nats.listen: want a loopback address such as 127.0.0.1, or else a login for each machine (nats.users) and TLS (nats.server_tls.cert_file and key_file), because who reaches the port can write in the journal, got ":4222"`,
 		},
 		"no port": {
 			"http:\n  listen: localhost\n",

@@ -158,8 +158,12 @@ func (c *Config) lookAround() {
 	if c.NATS.URL == "" && !c.NATS.SyncAlways {
 		c.warn("nats.sync_always is false: the last events before a power cut can be lost")
 	}
+	if c.unused() {
+		c.warn("nats.server_tls, nats.mqtt and nats.users are for the built-in server, which nats.url leaves out: set them at that server")
+	}
 	c.warnIfOpen("nats.credentials_file", c.Path(c.NATS.CredentialsFile))
 	c.warnIfOpen("nats.tls.key_file", c.Path(c.NATS.TLS.KeyFile))
+	c.warnIfOpen("nats.server_tls.key_file", c.Path(c.NATS.ServerTLS.KeyFile))
 	c.warnIfOpen("http.tls.key_file", c.Path(c.HTTP.TLS.KeyFile))
 	if !c.HTTP.login() && (c.HTTP.BehindProxy || c.HTTP.PublicURL != "") {
 		c.warn("nobody has to log in: whoever the proxy at http.public_url lets through can do everything; set http.users unless the proxy asks for a login itself")

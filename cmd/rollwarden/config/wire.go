@@ -68,7 +68,7 @@ func (c *Config) BusOptions(name string, log zerolog.Logger) bus.Options {
 	return bus.Options{
 		URL: c.natsURL(), Listen: c.NATS.Listen, StoreDir: filepath.Join(c.DataFolder(), "nats"),
 		SyncAlways: c.NATS.SyncAlways, MaxStore: serverStore, Name: name,
-		Login: c.NATSOptions(), Log: log,
+		Login: c.NATSOptions(), MQTT: c.NATS.MQTT.Listen, TLS: c.natsTLS(log), Users: c.natsUsers(), Log: log,
 	}
 }
 
@@ -89,9 +89,13 @@ func (c *Config) natsURL() string {
 	return strings.Join(servers, ",")
 }
 
-// NATSOptions are the credentials and certificates for an external NATS.
+// NATSOptions are the credentials and certificates for an external NATS, or for
+// a command that speaks to the watch's own over the network.
 func (c *Config) NATSOptions() []nats.Option {
 	var options []nats.Option
+	if c.NATS.URL == "" && c.NATS.User != "" {
+		options = append(options, nats.UserInfo(c.NATS.User, c.NATS.Password.Reveal()))
+	}
 	if file := c.NATS.CredentialsFile; file != "" {
 		options = append(options, nats.UserCredentials(c.Path(file)))
 	}
