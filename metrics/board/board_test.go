@@ -681,3 +681,23 @@ func TestWhatNobodyAnsweredComesFirst(t *testing.T) {
 		t.Errorf("want %v, got %v", want, got)
 	}
 }
+
+// TestReported shows what a machine says of itself in words, and asks people to
+// look when film is stuck. The keywords and their endings are those of RFC 8011,
+// section 5.4.12; one that it does not define is shown as it is.
+func TestReported(t *testing.T) {
+	for _, c := range []struct {
+		said event.MachineReported
+		want string
+	}{
+		{event.MachineReported{State: "idle", Reasons: []string{"paused-report"}}, "idle paused 0 s ago"},
+		{event.MachineReported{State: "stopped", Reasons: []string{"media-jam-error", "x-web-break-error"}}, "stopped film jam x-web-break look whether the carriage struck the film, and record a strike if it did 0 s ago"},
+	} {
+		d := newDesk(t)
+		d.say("north", "heron", "machine.reported", &c.said)
+		_, body := get(t, board.Handler(d.options()), "GET", "/")
+		if got := parse(t, body).byID("m.north.heron").fact("Machine says"); got != c.want {
+			t.Errorf("%v: want %q, got %q", c.said, c.want, got)
+		}
+	}
+}

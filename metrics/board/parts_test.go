@@ -52,6 +52,8 @@ func tables() []string {
 	add("waste", event.WasteCauses...)
 	add("ended", "on", "finished", "stopped", "lost")
 	add("mark-cause", "rewind", "not-well")
+	add("reported", event.MachineIdle, event.MachineProcessing, event.MachineStopped)
+	add("reason", event.MachineReasons...)
 	add("act", event.ActAcknowledge, event.ActReset, event.ActShelve, event.ActRelease)
 	return keys
 }

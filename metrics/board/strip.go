@@ -111,7 +111,11 @@ func (p *painter) facts(s shown) []fact {
 		return all
 	}
 	film, roll := p.roll(&s.floor.Roll)
-	return []fact{film, roll, p.edge(s), p.leader(s), p.head(&s.floor.Head), p.air(p.view.Floor.Climate(s.floor))}
+	all := []fact{film, roll, p.edge(s), p.leader(s), p.head(&s.floor.Head), p.air(p.view.Floor.Climate(s.floor))}
+	if s.floor.Reported != nil {
+		all = append(all, p.reported(s.floor))
+	}
+	return all
 }
 
 func (p *painter) roll(r *floor.Roll) (film, roll fact) {
@@ -237,6 +241,24 @@ func (p *painter) mm(v float64) string   { return p.Number(p.Short(v)) }
 func (p *painter) long(v float64) string { return p.Number(p.Long(v)) }
 func microns(v float64) string           { return figure(v, 0) + " µm" }
 func percent(v float64) string           { return figure(v, 0) + " %" }
+
+// reported is what the machine says of itself. A jam in a run may have been a
+// head strike, which only a person who looks can tell.
+func (p *painter) reported(m *floor.Machine) fact {
+	f, r := fact{Label: p.Say("fact.machine")}, m.Reported
+	f.add(p.Name("reported", r.State, r.State), r.State != event.MachineStopped)
+	jammed := false
+	for _, keyword := range r.Reasons {
+		reason, wrong := event.MachineReason(keyword)
+		f.add(p.Name("reason", reason, reason), !wrong)
+		jammed = jammed || reason == event.ReasonMediaJam
+	}
+	if jammed {
+		f.add(p.Say("reported.jam"), false)
+	}
+	f.add(p.Say("reported.ago", p.Ago(r.At)), true)
+	return f
+}
 
 // Runs.
 

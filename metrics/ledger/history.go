@@ -38,7 +38,7 @@ type group struct {
 var kinds = []group{
 	{"runs", []event.Type{"run.queued", "run.started", "run.progress", "run.finished", "run.stopped", "cut.finished"}},
 	{"film", []event.Type{"roll.loaded", "roll.removed", "edge.moved", "leader.attached", "leader.removed", "edge.shaped", "film.wasted", "job.reprinted", "strip.measured"}},
-	{"heads", []event.Type{"strike.recorded", "head.checked"}},
+	{"heads", []event.Type{"strike.recorded", "head.checked", "machine.reported"}},
 	{"alarms", []event.Type{"alarm.changed", "page.sent", "page.failed"}},
 	{"people", []event.Type{"operator.noted", "advice.accepted", "entry.undone", "change.marked"}},
 	{"tickets", []event.Type{"ticket.received", "ticket.withdrawn", "ticket.rejected"}},

@@ -104,6 +104,11 @@ func (*ClimateRead) relation() jsontext.Value {
 }
 
 // Check implements Payload.
+func (p *MachineReported) Check() error {
+	return check(p, p.State, p.Reasons, p.Message, p.Accepting, p.Media)
+}
+
+// Check implements Payload.
 func (p *ChangeMarked) Check() error { return check(p, p.Label, p.Since) }
 
 // Check implements Payload.

@@ -22,13 +22,13 @@ const (
 // ContractVersion is the version of the event contract, by semantic
 // versioning: a new type or optional field is a minor change, anything that
 // could make a sender's event be refused a major one.
-const ContractVersion = "1.1.0"
+const ContractVersion = "1.2.0"
 
 // Kinds lists every event type of the contract.
 var Kinds = []Kind{
 	{"ticket.received", "A job ticket was accepted.", func() Payload { return new(TicketReceived) }, FromFolder},
 	{"ticket.withdrawn", "A job ticket was taken back.", func() Payload { return new(TicketWithdrawn) }, FromOperator},
-	{"ticket.rejected", "A dropped file could not be read as a ticket or signal.", func() Payload { return new(TicketRejected) }, FromFolder},
+	{"ticket.rejected", "A dropped file, a signal or a row of a run log could not be read.", func() Payload { return new(TicketRejected) }, FromFolder},
 	{"roll.loaded", "A roll was put on the machine.", func() Payload { return new(RollLoaded) }, FromOperator},
 	{"roll.removed", "The roll came off the machine.", func() Payload { return new(RollRemoved) }, FromOperator},
 	{"edge.moved", "The leading edge moved.", func() Payload { return new(EdgeMoved) }, FromOperator},
@@ -47,6 +47,7 @@ var Kinds = []Kind{
 	{"job.reprinted", "Copies were printed again.", func() Payload { return new(JobReprinted) }, FromOperator},
 	{"strip.measured", "A length on a control strip was measured.", func() Payload { return new(StripMeasured) }, FromOperator},
 	{"climate.read", "The air near the machine was read.", func() Payload { return new(ClimateRead) }, FromOperator},
+	{"machine.reported", "A machine told of its own state.", func() Payload { return new(MachineReported) }, FromOperator},
 	{"change.marked", "The shop marked a change.", func() Payload { return new(ChangeMarked) }, FromOperator},
 	{"advice.accepted", "A person took a piece of advice.", func() Payload { return new(AdviceAccepted) }, FromOperator},
 	{"operator.noted", "A person acted on an alarm or left a note.", func() Payload { return new(OperatorNoted) }, FromOperator},

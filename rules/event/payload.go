@@ -1,6 +1,9 @@
 package event
 
-import "time"
+import (
+	"strings"
+	"time"
+)
 
 // The tags are the contract: json names the member and, without omitzero, makes
 // it required; doc, unit, enum, min and max describe its value. Check, Fields,
@@ -69,9 +72,10 @@ type TicketWithdrawn struct {
 	Reason string `json:"reason,omitzero" doc:"why"`
 }
 
-// TicketRejected says that a dropped file could not be read, and why.
+// TicketRejected says that a dropped file, a signal or a row of a run log could
+// not be read, and why.
 type TicketRejected struct {
-	SourceFile   string `json:"source_file" doc:"name of the file"`
+	SourceFile   string `json:"source_file" doc:"name of the file, with the line of a run log, or the topic of the signal"`
 	SourceSHA256 string `json:"source_sha256,omitzero" doc:"SHA-256 of the file, hexadecimal"`
 	Kind         string `json:"kind" doc:"what is wrong with it" enum:"malformed,incomplete,too-large,forbidden,missing-field,bad-value,unsupported,unreadable"`
 	Reason       string `json:"reason" doc:"what is wrong and what was expected"`
@@ -230,6 +234,51 @@ type StripMeasured struct {
 type ClimateRead struct {
 	TempC *float64 `json:"temp_c,omitzero" doc:"air temperature" unit:"°C" min:"-60" max:"100"`
 	RHPct *float64 `json:"rh_pct,omitzero" doc:"relative humidity" unit:"percent" min:"0" max:"100"`
+}
+
+// The states that a machine can tell of itself. They are those of a printer by
+// RFC 8011, section 5.4.11.
+const (
+	MachineIdle       = "idle"
+	MachineProcessing = "processing"
+	MachineStopped    = "stopped"
+)
+
+// MachineReported is what a machine says of itself. It says nothing of the
+// edge, the roll or the head, and so it settles nothing.
+type MachineReported struct {
+	State     string   `json:"state" doc:"what it says it does" enum:"idle,processing,stopped"`
+	Reasons   []string `json:"reasons,omitzero" doc:"why, in the keywords of printer-state-reasons (RFC 8011, section 5.4.12)"`
+	Message   string   `json:"message,omitzero" doc:"the same in its own words"`
+	Accepting *bool    `json:"accepting,omitzero" doc:"whether it takes jobs"`
+	Media     []string `json:"media,omitzero" doc:"media that it says are ready"`
+}
+
+// MachineReasons are the keywords of printer-state-reasons that mean something at
+// a roll-fed printer, without their ending (RFC 8011, section 5.4.12). People are
+// told them in words, and any other as it is.
+var MachineReasons = []string{
+	"media-jam", "media-empty", "media-low", "media-needed", "cover-open", "door-open",
+	"interlock-open", "input-tray-missing", "output-area-full", "output-area-almost-full", "paused",
+	"moving-to-paused", "stopping", "stopped-partly", "shutdown", "connecting-to-device", "timed-out",
+	"marker-supply-low", "marker-supply-empty", "marker-waste-almost-full", "marker-waste-full",
+	"fuser-over-temp", "fuser-under-temp", "spool-area-full", "other",
+}
+
+// ReasonMediaJam is the reason of a machine that film is stuck in.
+const ReasonMediaJam = "media-jam"
+
+// MachineReason takes a keyword of printer-state-reasons apart: the reason
+// itself, and whether something is wrong. A keyword without one of the endings
+// -report, -warning and -error counts as an error (RFC 8011, section 5.4.12).
+func MachineReason(keyword string) (reason string, wrong bool) {
+	if reason, ok := strings.CutSuffix(keyword, "-report"); ok {
+		return reason, false
+	}
+	if reason, ok := strings.CutSuffix(keyword, "-warning"); ok {
+		return reason, true
+	}
+	return strings.TrimSuffix(keyword, "-error"), true
 }
 
 // ChangeMarked marks a change whose effect the shop wants to see.

@@ -46,6 +46,7 @@ func samples() map[event.Type]event.Payload {
 		"film.wasted":      &event.FilmWasted{LengthM: 1.2, WidthMM: ptr(1370.0), Cause: "edge-advance", By: roll.By},
 		"job.reprinted":    &event.JobReprinted{Job: "KLD-1041", Part: "2", Cause: "head-strike", Copies: ptr(1.0), By: roll.By},
 		"strip.measured":   &event.StripMeasured{Axis: "feed", NominalMM: 1000, MeasuredMM: 998.7, CureC: 93, Passes: ptr(10.0), Stock: "MONO-GLOSS-137", By: roll.By},
+		"machine.reported": &event.MachineReported{State: event.MachineStopped, Reasons: []string{"media-jam-error", "cover-open"}, Message: "clear the path", Accepting: ptr(true), Media: []string{"roll_max_1370x50000mm"}},
 		"climate.read":     &event.ClimateRead{TempC: ptr(21.5), RHPct: ptr(38.0)},
 		"change.marked":    &event.ChangeMarked{Label: "leaders on every cheap roll", Since: &eight},
 		"advice.accepted":  &event.AdviceAccepted{Remedy: "leader", Hazard: "bare-edge", Job: "KLD-1041", Part: "2", Order: []string{"KLD-1041/2", "KLD-1044/1"}, By: "night shift"},

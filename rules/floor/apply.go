@@ -168,6 +168,8 @@ func (st step) change(m *Machine) {
 		m.Climate = m.Climate.read(d, st.Time)
 	case *event.StripMeasured:
 		st.stripMeasured(m, d)
+	case *event.MachineReported:
+		m.Reported = &Reported{*d, st.Time}
 	}
 }
 

@@ -105,6 +105,9 @@ var draws = map[event.Type]func(*rapid.T) event.Payload{
 		rh := rapid.Float64Range(0, 100).Draw(t, "rh")
 		return &event.ClimateRead{RHPct: &rh, TempC: maybe(t, -20, 60, "temp")}
 	},
+	"machine.reported": func(t *rapid.T) event.Payload {
+		return &event.MachineReported{State: rapid.SampledFrom([]string{event.MachineIdle, event.MachineProcessing, event.MachineStopped}).Draw(t, "state"), Reasons: []string{"media-jam"}}
+	},
 	"change.marked": func(*rapid.T) event.Payload { return &event.ChangeMarked{Label: "l"} },
 	"advice.accepted": func(t *rapid.T) event.Payload {
 		return &event.AdviceAccepted{

@@ -66,6 +66,7 @@ type Machine struct {
 	Queue     []Run     `json:"queue,omitzero"` // next first
 	Head      Head      `json:"head"`
 	Climate   Climate   `json:"climate"`
+	Reported  *Reported `json:"reported,omitzero"` // what it says of itself; nil when it never did
 	Tally     Tally     `json:"tally"`
 
 	Paces []FinishedRun `json:"paces,omitzero"` // the newest, oldest of them first
@@ -165,6 +166,13 @@ type Climate struct {
 	TempC units.Maybe `json:"temp_c"`
 	RHPct units.Maybe `json:"rh_pct"`
 	At    time.Time   `json:"at,omitzero"`
+}
+
+// Reported is what a machine last said of itself. It is shown to people and
+// judged by nothing: a printer knows nothing of a bare edge.
+type Reported struct {
+	event.MachineReported
+	At time.Time `json:"at"`
 }
 
 // Key is how a machine is found in State.Machines.
