@@ -68,7 +68,7 @@ func Open(ctx context.Context, o Options) (*Bus, error) {
 	if err != nil {
 		return nil, err
 	}
-	b, err := connect(o, srv.url(), srv)
+	b, err := connect(o, "", srv)
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("connect to the built-in NATS server: %w", err), srv.stop())
 	}

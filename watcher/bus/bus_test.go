@@ -431,5 +431,15 @@ func TestWarnIfOpen(t *testing.T) {
 		if got := out.Len() > 0; got != warn {
 			t.Errorf("host %q: warned = %t, want %t", host, got, warn)
 		}
+		out.Reset()
+		warnIfOpen(zerolog.New(&out), &server.Options{DontListen: true, MQTT: server.MQTTOpts{Host: host, Port: 1883}})
+		if got := out.Len() > 0; got != warn {
+			t.Errorf("MQTT on host %q: warned = %t, want %t", host, got, warn)
+		}
+		out.Reset()
+		warnIfOpen(zerolog.New(&out), &server.Options{Host: host, Users: []*server.User{{Username: "wren"}}})
+		if out.Len() > 0 {
+			t.Errorf("host %q: warned although users log in", host)
+		}
 	}
 }

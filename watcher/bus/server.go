@@ -78,6 +78,7 @@ func serverOptions(o Options) (*server.Options, error) {
 		JetStreamMaxMemory: maxMemory,
 		MaxConn:            maxClients,
 		TLSTimeout:         tlsSeconds,
+		AuthTimeout:        loginSeconds,
 	}
 	var err error
 	if o.TLS != nil {
@@ -91,13 +92,18 @@ func serverOptions(o Options) (*server.Options, error) {
 	if o.MQTT != "" && err == nil {
 		opts.MQTT.Host, opts.MQTT.Port, err = splitListen(o.MQTT)
 		opts.MQTT.TLSConfig, opts.MQTT.TLSTimeout = opts.TLSConfig, tlsSeconds
+		opts.MQTT.AuthTimeout = loginSeconds
 	}
 	return opts, err
 }
 
-// tlsSeconds is how long the server waits for a TLS handshake. A small device
-// takes a second or two for it.
-const tlsSeconds = 5
+// How long the server waits for a TLS handshake, and for a login to be looked
+// at. A small device takes a second or two for the one, and a busy computer for
+// the other when many log in after a restart.
+const (
+	tlsSeconds   = 5
+	loginSeconds = 20
+)
 
 // splitListen reads host:port. NATS writes "any free port" as -1.
 func splitListen(listen string) (host string, port int, err error) {

@@ -49,7 +49,7 @@ type cli struct {
 	Queue    queueCommand    `cmd:"" help:"Show when queued runs start, and in which order and with which cuts they would cost least."`
 	Strip    stripCommand    `cmd:"" help:"Draw a control strip to print, cure and measure, from which the strain of a film is learnt."`
 	Replay   replayCommand   `cmd:"" help:"Read the journal again: totals, refused messages, or what another rule book would have said."`
-	Password passwordCommand `cmd:"" help:"Read a password and print its hash, for http.users in the configuration."`
+	Password passwordCommand `cmd:"" help:"Read a password and print its hash, for http.users or nats.users in the configuration."`
 	Report   reportCommand   `cmd:"" help:"Write the reliability report of a month, or print it in short."`
 	Version  versionCommand  `cmd:"" help:"Print the version."`
 }

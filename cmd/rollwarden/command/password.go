@@ -11,6 +11,7 @@ import (
 
 	"golang.org/x/term"
 
+	"rollwarden/watcher/bus"
 	"rollwarden/watcher/gate"
 )
 
@@ -23,19 +24,30 @@ func (passwordCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	return printHash(password, e.out, e.err)
+	return e.printHash(password)
 }
 
-func printHash(password string, out, errs io.Writer) error {
+type passwordDocument struct {
+	Hash  string   `json:"hash" jsonschema:"for password_hash in http.users"`
+	Notes []string `json:"notes" jsonschema:"what deserves a look"`
+}
+
+func (e *env) printHash(password string) error {
 	hash, err := gate.HashPassword(password)
 	if err != nil {
 		return usageError{err}
 	}
+	d := passwordDocument{Hash: hash}
 	if gate.PasswordLength(password) < gate.AdvisedPassword {
-		fmt.Fprintf(errs, "note: %d characters or more are advised (NIST SP 800-63B-4), such as a few words that do not belong together\n", gate.AdvisedPassword)
+		d.Notes = append(d.Notes, fmt.Sprintf("%d characters or more are advised (NIST SP 800-63B-4), such as a few words that do not belong together", gate.AdvisedPassword))
 	}
-	_, err = fmt.Fprintln(out, hash)
-	return err
+	return e.answer(d, func(w io.Writer) error {
+		for _, note := range d.Notes {
+			fmt.Fprintln(e.err, "note:", note)
+		}
+		_, err := fmt.Fprintln(w, hash)
+		return err
+	})
 }
 
 // askPassword asks a person twice, without showing what is typed, or takes one

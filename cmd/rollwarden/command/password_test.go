@@ -10,6 +10,7 @@ import (
 	"testing"
 	"testing/iotest"
 
+	"rollwarden/watcher/bus"
 	"rollwarden/watcher/gate"
 )
 
@@ -41,7 +42,8 @@ func TestPasswordFromAProgram(t *testing.T) {
 
 func TestPrintHash(t *testing.T) {
 	var out, errs bytes.Buffer
-	if err := printHash("three words apart", &out, &errs); err != nil || errs.Len() != 0 {
+	e := &env{out: &out, err: &errs}
+	if err := e.printHash("three words apart"); err != nil || errs.Len() != 0 {
 		t.Fatalf("got %v, %s", err, &errs)
 	}
 	hash, ok := strings.CutSuffix(out.String(), "\n")
@@ -49,12 +51,27 @@ func TestPrintHash(t *testing.T) {
 		t.Errorf("want a line with a hash, got %q, %v", out.String(), err)
 	}
 	out.Reset()
-	if err := printHash("12345678", &out, &errs); err != nil || !strings.Contains(errs.String(), "15 characters or more") || strings.Contains(errs.String(), "12345678") {
+	if err := e.printHash("12345678"); err != nil || !strings.Contains(errs.String(), "15 characters or more") || strings.Contains(errs.String(), "12345678") {
 		t.Errorf("want a note, got %v, %s", err, &errs)
 	}
 	out.Reset()
-	err := printHash("1234567", &out, &errs)
+	err := e.printHash("1234567")
 	if ended(io.Discard, false, err) != exitUsage || out.Len() != 0 || strings.Contains(err.Error(), "1234567") {
 		t.Errorf("want a short password refused without showing it, got %v, %s", err, &out)
+	}
+}
+
+// TestPasswordOfAMachine prints a hash that the built-in NATS server takes.
+func TestPasswordOfAMachine(t *testing.T) {
+	var out bytes.Buffer
+	if err := printMachineHash("0123456789abcdef0123456789abcdef", &out); err != nil {
+		t.Fatal(err)
+	}
+	if err := bus.CheckPasswordHash(strings.TrimSpace(out.String())); err != nil {
+		t.Errorf("%s: %v", out.String(), err)
+	}
+	err := printMachineHash("too short", &out)
+	if !errors.As(err, new(usageError)) || strings.Contains(err.Error(), "too short") {
+		t.Errorf("want a short password refused and not shown, got %v", err)
 	}
 }
