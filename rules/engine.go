@@ -72,6 +72,7 @@ type Engine struct {
 	watches map[string]*watch
 	wakes   wakes
 	scratch []hazard.Scene // of the machine that is judged, kept to save allocations
+	near    int            // so many of them are not behind the first of the queue
 	found   []finding      // likewise
 	keys    []string       // likewise, of the machines to judge
 }
@@ -143,7 +144,7 @@ func (e *Engine) touch(ev event.Event) {
 
 // snapshotVersion changes when the form of the snapshot does; an older one is
 // then ignored and the journal folded from its start.
-const snapshotVersion = 4
+const snapshotVersion = 5
 
 type snapshot struct {
 	Version int          `json:"version"`
@@ -187,6 +188,7 @@ func (e *Engine) Restore(data []byte) error {
 	}
 	e.seq, e.seen, e.floor, e.alarms = s.Seq, s.Seen, s.Floor, s.Alarms
 	e.starts, e.learnAt, e.strips = startsOf(e.floor), 0, true
+	e.watches, e.wakes = map[string]*watch{}, nil
 	for key := range e.floor.Machines {
 		e.dirty[key] = true
 	}

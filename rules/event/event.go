@@ -142,17 +142,23 @@ func CheckName(field, name string) error {
 	return nil
 }
 
-// Key identifies an event for ever: CloudEvents says that the same source and
-// id mean the same event, however far apart the two copies are.
+// Key identifies an event for ever, however far apart two copies of it are.
+// CloudEvents 1.0.2 lets a consumer take the same source and id for the same
+// event ("id": "Consumers MAY assume"). Here they must be about the same place and
+// of the same type too: a machine may write under its own subjects only, and
+// cannot use up the ids of another one or of the watch, which it could guess.
 type Key [16]byte
 
-// Key returns the first 128 bits of SHA-256 over source and id. Two different
-// events among a thousand million share a key with odds below 1 in 10^20.
+// Key returns the first 128 bits of SHA-256 over source, id, site, machine and
+// type. Two different events among a thousand million share a key with odds below
+// 1 in 10^20.
 func (e Event) Key() Key {
 	var buf [256]byte
 	b := append(buf[:0], e.Source...)
-	b = append(b, 0)
-	b = append(b, e.ID...)
+	for _, part := range [...]string{e.ID, e.Site, e.Machine, string(e.Type)} {
+		b = append(b, 0)
+		b = append(b, part...)
+	}
 	sum := sha256.Sum256(b)
 	return Key(sum[:16])
 }

@@ -56,18 +56,26 @@ func TestParseSubject(t *testing.T) {
 
 // TestKey computes the key the long way, and tells apart what only looks alike.
 func TestKey(t *testing.T) {
-	e := event.Event{Source: "/north/heron", ID: "a1"}
-	sum := sha256.Sum256([]byte("/north/heron\x00a1"))
+	e := event.Event{Source: "/north/heron", ID: "a1", Site: "north", Machine: "heron", Type: "edge.moved"}
+	sum := sha256.Sum256([]byte("/north/heron\x00a1\x00north\x00heron\x00edge.moved"))
 	if got := e.Key(); string(got[:]) != string(sum[:16]) {
 		t.Errorf("got %x, want %x", got, sum[:16])
 	}
-	if e.Key() == (event.Event{Source: "/north/herona", ID: "1"}).Key() {
-		t.Error("source and id run into each other")
-	}
 	long := event.Event{Source: "/" + strings.Repeat("x", 500), ID: strings.Repeat("y", 500)}
-	sum = sha256.Sum256([]byte(long.Source + "\x00" + long.ID))
+	sum = sha256.Sum256([]byte(long.Source + "\x00" + long.ID + "\x00\x00\x00"))
 	if got := long.Key(); string(got[:]) != string(sum[:16]) {
 		t.Error("a long source or id is not hashed in full")
+	}
+	for name, change := range map[string]func(*event.Event){
+		"source and id run into each other": func(e *event.Event) { e.Source, e.ID = "/north/herona", "1" },
+		"another site":                      func(e *event.Event) { e.Site = "quay" },
+		"another machine":                   func(e *event.Event) { e.Machine = "wren" },
+		"another type":                      func(e *event.Event) { e.Type = "alarm.changed" },
+	} {
+		other := e
+		if change(&other); other.Key() == e.Key() {
+			t.Errorf("%s: want a key of its own", name)
+		}
 	}
 }
 
