@@ -19,6 +19,17 @@ const (
 	pullHeartbeat = 2 * time.Second  // twice this without a sign means that the reader is lost
 	readerIdle    = time.Minute      // after which the server forgets an abandoned reader
 	cleanupWait   = time.Second
+
+	// How long the journal may take to answer a question of the reader. A
+	// cluster that has lost its leader does not answer at all, so the first
+	// question is short; a slow line gets more time with each one.
+	firstLook = 2 * time.Second
+	lastLook  = 16 * time.Second
+
+	// settleTime is how long a journal with several copies may seem to have been
+	// replaced before it is believed. A server that has just come back, or just
+	// become the leader, can be behind what another one has handed out.
+	settleTime = 5 * time.Second
 )
 
 var (
@@ -39,8 +50,17 @@ var (
 // reported to Options.Gap. Follow returns ErrReplaced when the journal is not
 // the one that reached the sequence `after`.
 func (j *Journal) Follow(ctx context.Context, after uint64, handle func(batch []Entry) error) error {
-	r := &reader{j: j, last: after, whole: true, gap: j.gap, handle: handle}
+	r := &reader{j: j, last: after, whole: true, gap: j.gap, handle: handle, state: func(err error) { j.trouble.Store(&err) }}
 	return r.run(ctx)
+}
+
+// Health reports why Follow cannot read the journal at this moment, or nil. It may
+// take it a few seconds to notice.
+func (j *Journal) Health() error {
+	if err := j.trouble.Load(); err != nil && *err != nil {
+		return fmt.Errorf("the journal cannot be read: %w", *err)
+	}
+	return nil
 }
 
 // Read hands over the entries from sequence `from` to sequence `to`, both
@@ -68,7 +88,7 @@ func (j *Journal) Read(ctx context.Context, from, to uint64, filterSubject strin
 		}
 		return nil
 	}
-	r := &reader{j: j, last: from - 1, until: to, whole: filterSubject == "", handle: each}
+	r := &reader{j: j, last: from - 1, until: to, whole: filterSubject == "", handle: each, state: func(error) {}}
 	if filterSubject != "" {
 		r.filter = j.prefix + filterSubject
 	}
@@ -88,25 +108,31 @@ type reader struct {
 	whole  bool   // whether every sequence is expected
 	gap    func(first, last uint64)
 	handle func([]Entry) error
+	state  func(error) // told whether the reader reads, and why it does not
 
 	last    uint64  // sequence of the last entry handed over
 	batch   []Entry // taken and not yet handed over; the memory is reused
 	refusal error   // from handle
+
+	look    time.Duration // how long the next question may take
+	doubted time.Time     // since when the journal seems to have been replaced; zero when it does not
 }
 
 // run reads until the end, an error that stays, or the end of the context.
 func (r *reader) run(ctx context.Context) error {
 	delays := retryDelays()
 	delays.MaxInterval = time.Second
+	r.look = firstLook
 	for {
 		before := r.last
 		done, err := r.session(ctx)
+		r.state(err)
 		switch {
 		case r.refusal != nil:
 			return r.refusal
 		case done || ctx.Err() != nil:
 			return nil
-		case errors.Is(err, ErrReplaced):
+		case r.replaced(err):
 			return err
 		case errors.Is(err, nats.ErrConnectionClosed):
 			return fmt.Errorf("read the journal: %w", err)
@@ -114,6 +140,7 @@ func (r *reader) run(ctx context.Context) error {
 		if r.last > before {
 			delays.Reset()
 		}
+		r.look = nextLook(r.look, err)
 		wait := delays.NextBackOff()
 		r.j.log.Warn().Err(err).Uint64("after", r.last).Dur("retry_in_ms", wait).Msg("reading the journal was interrupted")
 		select {
@@ -121,6 +148,26 @@ func (r *reader) run(ctx context.Context) error {
 		case <-ctx.Done():
 		}
 	}
+}
+
+// replaced reports whether the journal is another one for certain.
+func (r *reader) replaced(err error) bool {
+	if !errors.Is(err, ErrReplaced) {
+		r.doubted = time.Time{}
+		return false
+	}
+	if r.doubted.IsZero() {
+		r.doubted = time.Now()
+	}
+	return r.j.copies < 2 || time.Since(r.doubted) > settleTime
+}
+
+// nextLook gives a question more time when the last one got no answer.
+func nextLook(look time.Duration, err error) time.Duration {
+	if errors.Is(err, context.DeadlineExceeded) {
+		return min(2*look, lastLook)
+	}
+	return firstLook
 }
 
 // session reads with one consumer until it fails. It reports done when the
@@ -133,9 +180,9 @@ func (r *reader) session(ctx context.Context) (done bool, err error) {
 	if err := r.check(ctx); err != nil {
 		return false, err
 	}
-	consumer, err := r.j.stream.CreateConsumer(ctx, r.consumerConfig())
+	consumer, err := r.consumer(ctx)
 	if err != nil {
-		return false, fmt.Errorf("start a journal reader: %w", err)
+		return false, err
 	}
 	info := consumer.CachedInfo()
 	defer r.forget(ctx, info.Name)
@@ -153,6 +200,7 @@ func (r *reader) session(ctx context.Context) (done bool, err error) {
 	if err != nil {
 		return false, fmt.Errorf("start a journal reader: %w", err)
 	}
+	r.state(nil)
 	defer func() {
 		fail(nil) // frees the callback above before its end is waited for
 		pull.Stop()
@@ -180,6 +228,8 @@ func (r *reader) watchConnection(ctx context.Context, fail context.CancelCauseFu
 // the end of the stream, which simply waits, and one before its beginning,
 // which moves up.
 func (r *reader) check(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, r.look)
+	defer cancel()
 	info, err := r.j.stream.Info(ctx)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
 		return fmt.Errorf("%w: its stream is gone: restore it or start again from an empty one", ErrReplaced)
@@ -216,6 +266,17 @@ func (r *reader) skipTo(next uint64) {
 			r.gap(first, last)
 		}
 	}
+}
+
+// consumer makes the consumer of one session.
+func (r *reader) consumer(ctx context.Context) (jetstream.Consumer, error) {
+	ctx, cancel := context.WithTimeout(ctx, r.look)
+	defer cancel()
+	c, err := r.j.stream.CreateConsumer(ctx, r.consumerConfig())
+	if err != nil {
+		return nil, fmt.Errorf("start a journal reader: %w", err)
+	}
+	return c, nil
 }
 
 // consumerConfig asks for each entry once, in order, without acknowledgements:

@@ -14,6 +14,7 @@ import (
 	"fmt"
 	"reflect"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -66,10 +67,12 @@ type Journal struct {
 	conn    *nats.Conn
 	stream  jetstream.Stream
 	created time.Time // tells a stream from its successor of the same name
+	copies  int       // of the stream, in a cluster
 	max     int64     // bytes
 	gap     func(first, last uint64)
 	log     zerolog.Logger
-	prefix  string // of stored subjects; nobody outside sees it
+	prefix  string                // of stored subjects; nobody outside sees it
+	trouble atomic.Pointer[error] // why Follow cannot read; nil before it begins
 }
 
 // dedupeWindow is how long the server remembers the Nats-Msg-Id headers of
@@ -114,7 +117,7 @@ func journalOf(js jetstream.JetStream, stream jetstream.Stream, o Options) *Jour
 	if lost := info.State.Lost; lost != nil {
 		o.Log.Error().Int("entries", len(lost.Msgs)).Uint64("bytes", lost.Bytes).Msg("the journal's files are damaged and entries are lost: restore a copy if there is one")
 	}
-	return &Journal{out: js, conn: js.Conn(), stream: stream, created: info.Created, max: o.MaxBytes, gap: o.Gap, log: o.Log, prefix: o.prefix}
+	return &Journal{out: js, conn: js.Conn(), stream: stream, created: info.Created, copies: info.Config.Replicas, max: o.MaxBytes, gap: o.Gap, log: o.Log, prefix: o.prefix}
 }
 
 // openStream creates the stream, or updates what differs in the one there is.
