@@ -56,6 +56,12 @@ const (
 	drainTimeout   = 5 * time.Second
 	reconnectWait  = 250 * time.Millisecond
 	ackTimeout     = 30 * time.Second // forgets acknowledgements that will never come
+
+	// A connection that is dead but not closed, as after a switch has lost power,
+	// is given up for a new one after pingsMissed+1 pings. The library's own
+	// values would take six minutes, and no alarm could be written meanwhile.
+	pingEvery   = 5 * time.Second
+	pingsMissed = 2
 )
 
 // Open connects to NATS, starting the embedded server first when no URL is
@@ -125,6 +131,8 @@ func connectionOptions(o Options) []nats.Option {
 		nats.MaxReconnects(-1),
 		nats.ReconnectWait(reconnectWait),
 		nats.ReconnectBufSize(-1),
+		nats.PingInterval(pingEvery),
+		nats.MaxPingsOutstanding(pingsMissed),
 		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) {
 			if err != nil {
 				log.Warn().Err(err).Msg("NATS connection lost, reconnecting")

@@ -342,6 +342,19 @@ func until(t *testing.T, what string, ok func() bool) {
 	t.Fatalf("waited too long until %s", what)
 }
 
+// Far less than the least time that an alarm comes before a start.
+func TestADeadConnectionIsGivenUpSoon(t *testing.T) {
+	o := nats.GetDefaultOptions()
+	for _, set := range connectionOptions(Options{Log: zerolog.Nop()}) {
+		if err := set(&o); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if after := time.Duration(o.MaxPingsOut+1) * o.PingInterval; after <= 0 || after > 20*time.Second {
+		t.Errorf("a connection that is dead but not closed is given up after %s, want at most 20s", after)
+	}
+}
+
 func TestExternalAbsent(t *testing.T) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
