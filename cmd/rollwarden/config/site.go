@@ -161,6 +161,9 @@ func (c *Config) lookAround() {
 	if c.unused() {
 		c.warn("nats.server_tls, nats.mqtt and nats.users are for the built-in server, which nats.url leaves out: set them at that server")
 	}
+	if text := c.NATS.shortKeep(); text != "" {
+		c.warn("%s", text)
+	}
 	c.warnIfOpen("nats.credentials_file", c.Path(c.NATS.CredentialsFile))
 	c.warnIfOpen("nats.tls.key_file", c.Path(c.NATS.TLS.KeyFile))
 	c.warnIfOpen("nats.server_tls.key_file", c.Path(c.NATS.ServerTLS.KeyFile))
