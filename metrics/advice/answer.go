@@ -8,6 +8,7 @@ import (
 
 	"rollwarden/rules"
 	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
 	"rollwarden/rules/queue"
 	"rollwarden/rules/register"
 	"rollwarden/rules/remedy"
@@ -15,9 +16,9 @@ import (
 	"rollwarden/rules/units"
 )
 
-// The answer of the API, as openapi.json has it. Null is what nobody knows.
-
-type answer struct {
+// Answer is what the API says of a machine, as openapi.json has it. Null is what
+// nobody knows.
+type Answer struct {
 	Seq      uint64          `json:"seq"`
 	At       time.Time       `json:"at"`
 	Site     string          `json:"site"`
@@ -157,8 +158,17 @@ type asideAnswer struct {
 	Why  string `json:"why"`
 }
 
-func answerOf(pic *picture, site, machine string) answer {
-	out := answer{Seq: pic.seq, At: pic.at.UTC(), Site: site, Machine: machine}
+// Answers says of machines in a view what the API says of each.
+func Answers(site rules.Site, prices queue.Prices, v *rules.View, now time.Time, machines []*floor.Machine) []Answer {
+	b, out := newBureau(site, prices), []Answer{}
+	for _, m := range machines {
+		out = append(out, answerOf(b.picture(v, now, m.Site, m.Name), m.Site, m.Name))
+	}
+	return out
+}
+
+func answerOf(pic *picture, site, machine string) Answer {
+	out := Answer{Seq: pic.seq, At: pic.at.UTC(), Site: site, Machine: machine}
 	if pic.decision != nil {
 		out.Decision = decisionOf(pic.decision, pic.whys)
 	}

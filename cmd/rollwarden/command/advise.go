@@ -25,6 +25,9 @@ func (a adviseCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	if e.json {
+		return there.tell(e)
+	}
 	p := counsel{Writer: e.out, scene: there, reader: rules.Read(there.site, there.view), explain: a.Explain}
 	for i, m := range there.machines {
 		if i > 0 {

@@ -1,6 +1,7 @@
 package command
 
 import (
+	"io"
 	"time"
 
 	"rollwarden/cmd/rollwarden/demo"
@@ -12,7 +13,19 @@ type demoCommand struct {
 	Pace time.Duration `help:"How long the week takes to play; 0 for as fast as it can." default:"1m"`
 }
 
-// Run plays the week.
+// Run plays the week. For a program each line is a record: opening, moment,
+// alarm, and at last score.
 func (d demoCommand) Run(e *env) error {
-	return demo.Play(e.ctx, e.out, demo.Options{Seed: d.Seed, Pace: d.Pace, Stay: d.Stay, Version: Version()})
+	o := demo.Options{Seed: d.Seed, Pace: d.Pace, Stay: d.Stay, Version: Version()}
+	out := e.out
+	switch {
+	case e.json:
+		out = io.Discard
+		o.Record = func(record any) { _ = e.record(record) } // when nobody reads any more, the week is played to its end
+	case !isTerminal(e.out): // else its lines show how far it is
+		tick, end := e.progress("the week")
+		defer end()
+		o.Progress = tick
+	}
+	return demo.Play(e.ctx, out, o)
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"rollwarden/cmd/rollwarden/config"
+	"rollwarden/metrics/advice"
 	"rollwarden/rules"
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
@@ -62,7 +63,8 @@ func (l look) view(e *env, cfg *config.Config, site rules.Site) (*rules.View, er
 	}
 	defer done()
 	engine := rules.New(site)
-	err = j.Read(e.ctx, 1, 0, "", func(m journal.Entry) error {
+	tick, end := e.progress("reading the journal")
+	err = counted{j, tick}.Read(e.ctx, 1, 0, "", func(m journal.Entry) error {
 		ev, err := event.Decode(m.Message)
 		if err != nil {
 			engine.Refuse(m.Seq, m.Stored, m.Subject, err)
@@ -71,12 +73,27 @@ func (l look) view(e *env, cfg *config.Config, site rules.Site) (*rules.View, er
 		engine.Apply(m.Seq, ev)
 		return nil
 	})
+	end()
 	if err != nil {
 		return nil, err
 	}
 	now := time.Now().In(zone)
 	engine.Judge(now)
 	return engine.View(now), nil
+}
+
+// adviceDocument says of each machine what the API says of it.
+type adviceDocument struct {
+	Machines []advice.Answer `json:"machines" jsonschema:"in the order of their names; each is what /api/v1/machines/{site}/{machine}/advice answers"`
+}
+
+// tell prints what there is to show for a program.
+func (s scene) tell(e *env) error {
+	prices, err := s.cfg.QueuePrices()
+	if err != nil {
+		return err
+	}
+	return e.document(adviceDocument{advice.Answers(s.site, prices, s.view, s.view.At, s.machines)})
 }
 
 // chosen lists the machines to show.

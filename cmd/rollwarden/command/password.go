@@ -15,20 +15,26 @@ import (
 	"rollwarden/watcher/gate"
 )
 
-type passwordCommand struct{}
+type passwordCommand struct {
+	Machine bool `help:"For a machine that logs in at the built-in NATS server (nats.users), and not for a person."`
+}
 
-// Run reads a password and prints its hash, for password_hash in http.users. It
-// goes to standard output alone, so that it can be sent into a file.
-func (passwordCommand) Run(e *env) error {
+// Run reads a password and prints its hash, for password_hash in http.users or
+// in nats.users. It goes to standard output alone, so that it can be sent into a
+// file.
+func (p passwordCommand) Run(e *env) error {
 	password, err := askPassword(e.ctx, os.Stdin, e.err)
 	if err != nil {
 		return err
+	}
+	if p.Machine {
+		return e.printMachineHash(password)
 	}
 	return e.printHash(password)
 }
 
 type passwordDocument struct {
-	Hash  string   `json:"hash" jsonschema:"for password_hash in http.users"`
+	Hash  string   `json:"hash" jsonschema:"for password_hash in http.users, or in nats.users with --machine"`
 	Notes []string `json:"notes" jsonschema:"what deserves a look"`
 }
 
@@ -41,11 +47,24 @@ func (e *env) printHash(password string) error {
 	if gate.PasswordLength(password) < gate.AdvisedPassword {
 		d.Notes = append(d.Notes, fmt.Sprintf("%d characters or more are advised (NIST SP 800-63B-4), such as a few words that do not belong together", gate.AdvisedPassword))
 	}
+	return e.tellHash(d)
+}
+
+// printMachineHash takes what a program made, which is long enough or refused.
+func (e *env) printMachineHash(password string) error {
+	hash, err := bus.HashPassword(password)
+	if err != nil {
+		return usageError{err}
+	}
+	return e.tellHash(passwordDocument{Hash: hash})
+}
+
+func (e *env) tellHash(d passwordDocument) error {
 	return e.answer(d, func(w io.Writer) error {
 		for _, note := range d.Notes {
 			fmt.Fprintln(e.err, "note:", note)
 		}
-		_, err := fmt.Fprintln(w, hash)
+		_, err := fmt.Fprintln(w, d.Hash)
 		return err
 	})
 }

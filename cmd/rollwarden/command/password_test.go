@@ -64,13 +64,14 @@ func TestPrintHash(t *testing.T) {
 // TestPasswordOfAMachine prints a hash that the built-in NATS server takes.
 func TestPasswordOfAMachine(t *testing.T) {
 	var out bytes.Buffer
-	if err := printMachineHash("0123456789abcdef0123456789abcdef", &out); err != nil {
+	e := &env{out: &out}
+	if err := e.printMachineHash("0123456789abcdef0123456789abcdef"); err != nil {
 		t.Fatal(err)
 	}
 	if err := bus.CheckPasswordHash(strings.TrimSpace(out.String())); err != nil {
 		t.Errorf("%s: %v", out.String(), err)
 	}
-	err := printMachineHash("too short", &out)
+	err := e.printMachineHash("too short")
 	if !errors.As(err, new(usageError)) || strings.Contains(err.Error(), "too short") {
 		t.Errorf("want a short password refused and not shown, got %v", err)
 	}

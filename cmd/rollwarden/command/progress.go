@@ -61,12 +61,8 @@ func (c counted) Read(ctx context.Context, from, to uint64, filterSubject string
 	if err != nil {
 		return err
 	}
-	if to == 0 || to > last {
-		to = last
-	}
-	from = max(from, first)
 	return c.Journal.Read(ctx, from, to, filterSubject, func(m journal.Entry) error {
-		c.tick(int64(m.Seq-from+1), int64(to-from+1))
+		c.tick(int64(m.Seq-first+1), int64(last-first+1))
 		return handle(m)
 	})
 }

@@ -21,6 +21,9 @@ func (q queueCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	if e.json {
+		return there.tell(e)
+	}
 	prices, err := there.cfg.QueuePrices()
 	if err != nil {
 		return err

@@ -3,6 +3,7 @@ package command
 import (
 	"context"
 	"fmt"
+	"io"
 	"maps"
 	"os"
 	"slices"
@@ -76,71 +77,163 @@ func openBus(ctx context.Context, cfg *config.Config, url string) (*bus.Bus, err
 	return bus.Open(ctx, o)
 }
 
+// replayDocument is what the journal holds.
+type replayDocument struct {
+	Entries  uint64            `json:"entries"`
+	Events   uint64            `json:"events" jsonschema:"entries that could be read, without copies"`
+	First    time.Time         `json:"first,omitzero" jsonschema:"time of the first event; absent without one"`
+	Last     time.Time         `json:"last,omitzero" jsonschema:"time of the last event; absent without one"`
+	Unknown  uint64            `json:"unknown" jsonschema:"events of types outside the contract"`
+	Refused  uint64            `json:"refused" jsonschema:"messages that could not be decoded"`
+	Copies   uint64            `json:"copies" jsonschema:"events that were there already"`
+	Machines []totalsDocument  `json:"machines"`
+	Warned   uint64            `json:"strikes_with_alarm" jsonschema:"head strikes with a bare-edge alarm before the start"`
+	Unwarned uint64            `json:"strikes_without_alarm"`
+	Odd      map[string]uint64 `json:"anomalies" jsonschema:"what did not fit, by kind"`
+
+	Messages    []refusedDocument    `json:"refused_messages,omitzero" jsonschema:"only with --refused"`
+	Differences []differenceDocument `json:"differences,omitzero" jsonschema:"only with --rejudge"`
+}
+
+type totalsDocument struct {
+	Site      string  `json:"site"`
+	Machine   string  `json:"machine"`
+	Starts    uint64  `json:"starts"`
+	Strikes   uint64  `json:"strikes" jsonschema:"head strikes"`
+	Finished  uint64  `json:"finished" jsonschema:"runs that ended well"`
+	PrintedM2 float64 `json:"printed_m2"`
+	WastedM2  float64 `json:"wasted_m2"`
+}
+
+type refusedDocument struct {
+	Seq      uint64    `json:"seq" jsonschema:"of the entry in the journal"`
+	StoredAt time.Time `json:"stored_at"`
+	Subject  string    `json:"subject"`
+	Problems []problem `json:"problems" jsonschema:"why it could not be decoded"`
+	Data     string    `json:"data" jsonschema:"as it came, with a mark for what is no text"`
+
+	reason error
+}
+
+type differenceDocument struct {
+	Site    string     `json:"site"`
+	Machine string     `json:"machine"`
+	Hazard  string     `json:"hazard"`
+	Job     string     `json:"job,omitzero"`
+	Part    string     `json:"part,omitzero"`
+	WasAt   *time.Time `json:"was_raised_at" jsonschema:"null when it was not"`
+	NowAt   *time.Time `json:"would_be_raised_at" jsonschema:"null when it would not be"`
+	Message string     `json:"message" jsonschema:"of the alarm that was, or would be, raised"`
+}
+
+// read goes through the journal and prints what was asked for.
 func (r replayCommand) read(e *env, j *journal.Journal, site rules.Site) error {
+	var d replayDocument
 	engine, again := rules.New(site), rules.NewRejudge(site)
-	var first, last time.Time
-	err := j.Read(e.ctx, 1, 0, "", func(m journal.Entry) error {
+	tick, end := e.progress("reading the journal")
+	err := counted{j, tick}.Read(e.ctx, 1, 0, "", func(m journal.Entry) error {
 		ev, err := event.Decode(m.Message)
 		if err != nil {
 			engine.Refuse(m.Seq, m.Stored, m.Subject, err)
 			if r.Refused {
-				fmt.Fprintf(e.out, "%d %s %s: %v\n    %s\n", m.Seq, m.Stored.UTC().Format(time.RFC3339), m.Subject, err, m.Data)
+				d.Messages = append(d.Messages, refusedDocument{m.Seq, m.Stored.UTC(), m.Subject, problemsOf(err), string(m.Data), err})
 			}
 			return nil
 		}
-		if first.IsZero() {
-			first = ev.Time
+		if d.First.IsZero() {
+			d.First = ev.Time.UTC()
 		}
-		last = ev.Time
+		d.Last = ev.Time.UTC()
 		if engine.Apply(m.Seq, ev) && r.Rejudge {
 			again.Apply(m.Stored, ev)
 		}
 		return nil
 	})
+	end()
 	if err != nil {
 		return err
 	}
+	d.total(engine.View(d.Last))
 	if r.Rejudge {
-		return printDifferences(e, again.Differences())
+		d.Differences = differences(again.Differences())
 	}
-	if !r.Refused {
-		printTotals(e, engine.View(last), first, last)
-	}
-	return nil
-}
-
-func printDifferences(e *env, diffs []rules.Difference) error {
-	for _, d := range diffs {
-		what := "would be raised now " + d.Now.Format(time.RFC3339)
-		if d.Now.IsZero() {
-			what = "was raised then " + d.Was.Format(time.RFC3339) + ", and would not be now"
+	return e.answer(d, func(w io.Writer) error {
+		switch {
+		case r.Rejudge:
+			return d.printDifferences(w)
+		case r.Refused:
+			return d.printRefused(w)
 		}
-		name := strings.TrimSpace(d.Key.Hazard + " " + event.JobName(d.Key.Job, d.Key.Part))
-		fmt.Fprintf(e.out, "%s/%s %s: %s\n    %s\n", d.Site, d.Machine, name, what, d.Message)
-	}
-	_, err := fmt.Fprintf(e.out, "alarms that differ: %d\n", len(diffs))
-	return err
+		return d.printTotals(w)
+	})
 }
 
-func printTotals(e *env, v *rules.View, first, last time.Time) {
+// total fills in what the whole journal comes to.
+func (d *replayDocument) total(v *rules.View) {
 	c := v.Floor.Counts
-	var events uint64
 	for _, n := range c.Events {
-		events += n
+		d.Events += n
 	}
-	fmt.Fprintf(e.out, "journal: %d entries, %d events from %s to %s (%s), %d of unknown types, %d refused, %d copies\n", v.Seq, events,
-		first.UTC().Format(time.RFC3339), last.UTC().Format(time.RFC3339), units.Span(last.Sub(first)), c.Unknown, c.Rejected["event"], c.Duplicate)
+	d.Entries, d.Unknown, d.Refused, d.Copies = v.Seq, c.Unknown, c.Rejected["event"], c.Duplicate
 	for _, m := range v.Floor.Sorted() {
 		tally, waste := m.Tally.Net(), 0.0
 		for _, m2 := range tally.WasteM2 {
 			waste += m2
 		}
-		fmt.Fprintf(e.out, "%s/%s: %d starts, %d head strikes, %d finished, %.1f m² printed, %.2f m² wasted\n", m.Site, m.Name,
-			tally.TotalStarts(), tally.TotalStrikes(), tally.Finished, tally.PrintedM2, waste)
+		d.Machines = append(d.Machines, totalsDocument{m.Site, m.Name, tally.TotalStarts(), tally.TotalStrikes(), tally.Finished, tally.PrintedM2, waste})
 	}
-	t := v.Alarms.Totals
-	fmt.Fprintf(e.out, "strikes with a bare-edge alarm before them: %d, without: %d\n", t.Warned, t.Unwarned)
-	for _, kind := range slices.Sorted(maps.Keys(v.Floor.Anomalies.Total)) {
-		fmt.Fprintf(e.out, "anomaly %s: %d\n", kind, v.Floor.Anomalies.Total[kind])
+	d.Warned, d.Unwarned, d.Odd = v.Alarms.Totals.Warned, v.Alarms.Totals.Unwarned, v.Floor.Anomalies.Total
+}
+
+func differences(all []rules.Difference) []differenceDocument {
+	out := []differenceDocument{}
+	for _, d := range all {
+		out = append(out, differenceDocument{d.Site, d.Machine, d.Key.Hazard, d.Key.Job, d.Key.Part, orNull(d.Was), orNull(d.Now), d.Message})
 	}
+	return out
+}
+
+func orNull(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	return &t
+}
+
+func (d *replayDocument) printDifferences(w io.Writer) error {
+	for _, one := range d.Differences {
+		var what string
+		if one.NowAt != nil {
+			what = "would be raised now " + one.NowAt.Format(time.RFC3339)
+		} else {
+			what = "was raised then " + one.WasAt.Format(time.RFC3339) + ", and would not be now"
+		}
+		name := strings.TrimSpace(one.Hazard + " " + event.JobName(one.Job, one.Part))
+		fmt.Fprintf(w, "%s/%s %s: %s\n    %s\n", one.Site, one.Machine, name, what, one.Message)
+	}
+	_, err := fmt.Fprintf(w, "alarms that differ: %d\n", len(d.Differences))
+	return err
+}
+
+func (d *replayDocument) printRefused(w io.Writer) error {
+	for _, m := range d.Messages {
+		if _, err := fmt.Fprintf(w, "%d %s %s: %v\n    %s\n", m.Seq, m.StoredAt.Format(time.RFC3339), m.Subject, m.reason, m.Data); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (d *replayDocument) printTotals(w io.Writer) error {
+	fmt.Fprintf(w, "journal: %d entries, %d events from %s to %s (%s), %d of unknown types, %d refused, %d copies\n", d.Entries, d.Events,
+		d.First.Format(time.RFC3339), d.Last.Format(time.RFC3339), units.Span(d.Last.Sub(d.First)), d.Unknown, d.Refused, d.Copies)
+	for _, m := range d.Machines {
+		fmt.Fprintf(w, "%s/%s: %d starts, %d head strikes, %d finished, %.1f m² printed, %.2f m² wasted\n", m.Site, m.Machine,
+			m.Starts, m.Strikes, m.Finished, m.PrintedM2, m.WastedM2)
+	}
+	_, err := fmt.Fprintf(w, "strikes with a bare-edge alarm before them: %d, without: %d\n", d.Warned, d.Unwarned)
+	for _, kind := range slices.Sorted(maps.Keys(d.Odd)) {
+		fmt.Fprintf(w, "anomaly %s: %d\n", kind, d.Odd[kind])
+	}
+	return err
 }

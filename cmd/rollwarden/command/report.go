@@ -27,7 +27,8 @@ type reportCommand struct {
 	NATS  string `help:"NATS address; the configuration's when absent. Without a running watch its own store is opened." placeholder:"URL"`
 }
 
-// Run reads the journal and writes the report of a month.
+// Run reads the journal and writes the report of a month. For a program it prints
+// the whole report, which deploy/report.schema.json describes.
 func (r reportCommand) Run(e *env) error {
 	cfg, err := e.load()
 	if err != nil {
@@ -37,24 +38,32 @@ func (r reportCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	if edition.Report, err = r.read(e.ctx, cfg, edition, time.Now); err != nil {
+	tick, end := e.progress("reading the journal")
+	edition.Report, err = r.read(e.ctx, cfg, edition, time.Now, tick)
+	end()
+	if err != nil {
 		if errors.Is(err, monthly.ErrNotYet) {
 			return usageError{fmt.Errorf("--month: %w", err)}
 		}
 		return err
 	}
-	if format == "" {
-		_, err := fmt.Fprint(e.out, press.Text(edition))
-		return err
-	}
 	var b bytes.Buffer
-	if err := press.Write(&b, edition, format, time.Now()); err != nil {
-		return err
+	if format != "" {
+		if err := press.Write(&b, edition, format, time.Now()); err != nil {
+			return err
+		}
+		if err := create(r.Out, b.Bytes()); err != nil {
+			return err
+		}
 	}
-	if err := create(r.Out, b.Bytes()); err != nil {
-		return err
+	switch {
+	case e.json:
+		return press.Write(e.out, edition, "json", time.Now())
+	case format == "":
+		_, err = fmt.Fprint(e.out, press.Text(edition))
+	default:
+		_, err = fmt.Fprintf(e.out, "wrote %s\n", r.Out)
 	}
-	_, err = fmt.Fprintf(e.out, "wrote %s\n", r.Out)
 	return err
 }
 
@@ -90,7 +99,7 @@ func (r reportCommand) prepare(cfg *config.Config, now time.Time) (*monthly.Pres
 
 // read makes the report from the journal of a running watch, or of one that does
 // not run. It uses what the watch has kept, and leaves it as it is.
-func (r reportCommand) read(ctx context.Context, cfg *config.Config, e *monthly.Edition, now func() time.Time) (report reliability.Report, err error) {
+func (r reportCommand) read(ctx context.Context, cfg *config.Config, e *monthly.Edition, now func() time.Time, tick func(done, total int64)) (report reliability.Report, err error) {
 	site, err := cfg.Site()
 	if err != nil {
 		return report, err
@@ -105,7 +114,7 @@ func (r reportCommand) read(ctx context.Context, cfg *config.Config, e *monthly.
 	}
 	defer done()
 	books := monthly.NewBooks(monthly.BooksOptions{
-		Source: j, Zone: zone, Now: now, Params: monthly.ParamsOf(site), Folder: cfg.MonthStates(), ReadOnly: true, Log: zerolog.Nop(),
+		Source: counted{j, tick}, Zone: zone, Now: now, Params: monthly.ParamsOf(site), Folder: cfg.MonthStates(), ReadOnly: true, Log: zerolog.Nop(),
 	})
 	return books.Report(ctx, e.Month, e.Site)
 }

@@ -69,7 +69,7 @@ func TestReportOfTheDemo(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if e.Report, err = r.read(ctx, cfg, e, func() time.Time { return now }); err != nil {
+	if e.Report, err = r.read(ctx, cfg, e, func() time.Time { return now }, func(done, total int64) {}); err != nil {
 		t.Fatal(err)
 	}
 	var file bytes.Buffer

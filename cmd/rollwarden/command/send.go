@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"maps"
 	"net"
 	"slices"
@@ -55,19 +56,60 @@ func (s sendCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	_, err = fmt.Fprintf(e.out, "stored %s for %s/%s as journal entry %d (id %s)\n", ev.Type, ev.Site, ev.Machine, seq, ev.ID)
-	return err
+	return e.answer(sendDocument{Stored: &storedDocument{ev.ID, string(ev.Type), ev.Site, ev.Machine, ev.Time.UTC(), seq}}, func(w io.Writer) error {
+		_, err := fmt.Fprintf(w, "stored %s for %s/%s as journal entry %d (id %s)\n", ev.Type, ev.Site, ev.Machine, seq, ev.ID)
+		return err
+	})
 }
 
+// sendDocument is what was stored, or what can be sent.
+type sendDocument struct {
+	Stored *storedDocument `json:"stored,omitzero" jsonschema:"the event that the journal has stored; absent without a type"`
+	Types  []typeDocument  `json:"types,omitzero" jsonschema:"what can be sent; only without a type"`
+}
+
+type storedDocument struct {
+	ID      string    `json:"id"`
+	Type    string    `json:"type"`
+	Site    string    `json:"site"`
+	Machine string    `json:"machine" jsonschema:"any for the whole site"`
+	Time    time.Time `json:"time" jsonschema:"when it happened"`
+	Seq     uint64    `json:"seq" jsonschema:"of its entry in the journal"`
+}
+
+type typeDocument struct {
+	Type   string          `json:"type"`
+	Doc    string          `json:"doc" jsonschema:"what it means"`
+	Fields []fieldDocument `json:"fields"`
+}
+
+type fieldDocument struct {
+	Name     string `json:"name"`
+	Doc      string `json:"doc" jsonschema:"what it means"`
+	Required bool   `json:"required"`
+	Want     string `json:"want" jsonschema:"what may stand in it, in words"`
+}
+
+// listTypes prints the event types that people can send, with their fields.
 func listTypes(e *env) error {
-	fmt.Fprintln(e.out, "rollwarden send TYPE MACHINE [field=value ...]")
+	var types []typeDocument
 	for _, k := range operatorKinds() {
-		fmt.Fprintf(e.out, "\n%s  %s\n", k.Type, k.Doc)
+		t := typeDocument{Type: string(k.Type), Doc: k.Doc}
 		for _, f := range event.Fields(k) {
-			fmt.Fprintf(e.out, "    %s%s  %s; %s\n", f.Name, map[bool]string{true: " (required)"}[f.Required], f.Doc, f.Want())
+			t.Fields = append(t.Fields, fieldDocument{f.Name, f.Doc, f.Required, f.Want()})
 		}
+		types = append(types, t)
 	}
-	return nil
+	return e.answer(sendDocument{Types: types}, func(w io.Writer) error {
+		fmt.Fprintln(w, "rollwarden send TYPE MACHINE [field=value ...]")
+		for _, t := range types {
+			fmt.Fprintf(w, "\n%s  %s\n", t.Type, t.Doc)
+			for _, f := range t.Fields {
+				fmt.Fprintf(w, "    %s%s  %s; %s\n", f.Name, map[bool]string{true: " (required)"}[f.Required], f.Doc, f.Want)
+			}
+		}
+		return nil
+	})
 }
 
 func operatorKinds() []event.Kind {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -45,7 +46,8 @@ func (s stripCommand) Run(e *env) error {
 	if err := create(s.Out, data); err != nil {
 		return err
 	}
-	return s.tell(e, sheet)
+	d := s.document(sheet)
+	return e.answer(d, func(w io.Writer) error { return s.tell(w, d) })
 }
 
 // width is that of the roll to print on.
@@ -110,20 +112,39 @@ func create(path string, data []byte) error {
 	return errors.Join(err, f.Close())
 }
 
-// tell says what to do next.
-func (s stripCommand) tell(e *env, sheet *strip.Sheet) error {
-	fmt.Fprintf(e.out, "wrote %s: %g x %g mm\n", filepath.Base(s.Out), sheet.WidthMM, sheet.HeightMM)
-	fmt.Fprintln(e.out, "Print it at 100 %, cure it, let it cool down, and cut it off. Measure with the machine stopped and the film cold.")
-	fmt.Fprintln(e.out, "Then tell each length that you measured, with the cure and the passes it was printed with:")
-	machine, stock := or(s.Machine, "MACHINE"), or(s.Stock, "STOCK")
-	told := map[string]bool{}
+// stripDocument is the strip that was drawn.
+type stripDocument struct {
+	File     string           `json:"file" jsonschema:"what was written"`
+	WidthMM  float64          `json:"width_mm"`
+	HeightMM float64          `json:"height_mm" jsonschema:"along the roll"`
+	Lengths  []lengthDocument `json:"lengths" jsonschema:"to measure and to send as strip.measured"`
+}
+
+type lengthDocument struct {
+	Axis      string  `json:"axis" jsonschema:"as strip.measured has it"`
+	NominalMM float64 `json:"nominal_mm"`
+}
+
+func (s stripCommand) document(sheet *strip.Sheet) stripDocument {
+	d := stripDocument{File: s.Out, WidthMM: sheet.WidthMM, HeightMM: sheet.HeightMM}
 	for _, l := range sheet.Lengths {
-		row := fmt.Sprintf("  rollwarden send strip.measured %s stock=%s axis=%s nominal_mm=%g measured_mm=... cure_c=... passes=...\n", machine, stock, l.Axis, l.MM)
-		if !told[row] { // two lengths of a kind are told in the same way
-			told[row] = true
-			fmt.Fprint(e.out, row)
+		one := lengthDocument{string(l.Axis), l.MM}
+		if !slices.Contains(d.Lengths, one) { // two lengths of a kind are told in the same way
+			d.Lengths = append(d.Lengths, one)
 		}
 	}
-	_, err := fmt.Fprintln(e.out, "Three lengths on each axis at two cure temperatures are the least to learn from.")
+	return d
+}
+
+// tell says what to do next.
+func (s stripCommand) tell(w io.Writer, d stripDocument) error {
+	fmt.Fprintf(w, "wrote %s: %g x %g mm\n", filepath.Base(s.Out), d.WidthMM, d.HeightMM)
+	fmt.Fprintln(w, "Print it at 100 %, cure it, let it cool down, and cut it off. Measure with the machine stopped and the film cold.")
+	fmt.Fprintln(w, "Then tell each length that you measured, with the cure and the passes it was printed with:")
+	machine, stock := or(s.Machine, "MACHINE"), or(s.Stock, "STOCK")
+	for _, l := range d.Lengths {
+		fmt.Fprintf(w, "  rollwarden send strip.measured %s stock=%s axis=%s nominal_mm=%g measured_mm=... cure_c=... passes=...\n", machine, stock, l.Axis, l.NominalMM)
+	}
+	_, err := fmt.Fprintln(w, "Three lengths on each axis at two cure temperatures are the least to learn from.")
 	return err
 }

@@ -23,6 +23,7 @@ func (s *show) alarm(e event.Event, d *event.AlarmChanged) {
 	}
 	m := s.machineNamed(e.Machine)
 	s.score.alarm(e, d)
+	s.record(Alarm{"alarm", e.Time.UTC(), e.Site, e.Machine, d})
 	s.printAlarm(e, d)
 	switch {
 	case d.Hazard == "bare-edge" && d.Phase == "queued":
@@ -63,14 +64,14 @@ func (s *show) printAlarm(e event.Event, d *event.AlarmChanged) {
 	case d.ReadyAt != nil:
 		what += " starts in " + units.Span(d.ReadyAt.Sub(e.Time))
 	}
-	s.line("ALARM", e.Machine, "%s: %s", what, reason(d))
+	s.print("ALARM", e.Machine, what+": "+reason(d))
 	if len(d.Remedies) > 0 && d.Remedies[0].WhyNot == "" {
 		r := d.Remedies[0]
 		price := ""
 		if r.Cost != "" {
 			price = " (" + r.Cost + ")"
 		}
-		s.line("", "", "  do: %s%s", r.Text, price)
+		s.print("", "", "  do: "+r.Text+price)
 	}
 }
 
@@ -309,13 +310,20 @@ func (s *show) showRejected() error {
 	return nil
 }
 
-// line prints one line of the day: shop time, who, where, what.
+// line tells of something that happened.
 func (s *show) line(who, where, format string, args ...any) {
+	text := fmt.Sprintf(format, args...)
+	s.moment(who, where, text)
+	s.print(who, where, text)
+}
+
+// print prints one line of the day: shop time, who, where, what.
+func (s *show) print(who, where, text string) {
 	at := ""
 	if who != "" {
 		at = s.clock.Now().In(s.zone).Format("15:04")
 	}
-	s.say("  %-5s  %-6s  %-6s  %s", at, who, where, fmt.Sprintf(format, args...))
+	s.say("  %-5s  %-6s  %-6s  %s", at, who, where, text)
 }
 
 // free reports whether nothing listens at an address.

@@ -38,6 +38,9 @@ type Options struct {
 	Stay    bool          // keep the watch running until the context ends
 	Version string
 	Listen  string // address of the board; the shop's own when empty
+
+	Record   func(record any)        // is handed each record of the week, when it is set
+	Progress func(done, total int64) // is told how much of the week is played, in seconds, when it is set
 }
 
 // weekdays are the days that the shop works.
@@ -262,6 +265,9 @@ func (s *show) until(t time.Time) error {
 		if err := s.settle(); err != nil {
 			return err
 		}
+	}
+	if s.o.Progress != nil {
+		s.o.Progress(int64(s.clock.Now().Sub(s.monday).Seconds()), int64((weekdays * 24 * time.Hour).Seconds()))
 	}
 	s.keepPace()
 	return s.ctx.Err()

@@ -114,6 +114,7 @@ func (s *show) introduce() {
 	s.say("people act, and the machine's manual, guards and local codes come first.")
 	s.say("")
 	s.urls()
+	s.record(Opening{"opening", s.o.Seed, s.app.URL() + "/", s.app.URL() + "/metrics", s.app.NATS()})
 }
 
 func (s *show) urls() {
@@ -128,37 +129,53 @@ func (s *show) report() error {
 	if err := s.settle(); err != nil {
 		return err
 	}
-	c := &s.score
-	v := s.app.View()
-	strikes := c.count(func(o outcome) bool { return o.struck })
-	warned := c.count(func(o outcome) bool { return o.struck && o.alarmed })
-	alarmed := c.count(func(o outcome) bool { return o.alarmed })
-	prevented := c.count(func(o outcome) bool { return o.wouldStrike && !o.struck && o.alarmed && o.treated })
-	spared := c.count(func(o outcome) bool { return o.alarmed && !o.wouldStrike })
-	unwatched := c.count(func(o outcome) bool { return o.wouldStrike })
+	c := s.result()
+	s.record(c)
 	s.say("\nThe week")
-	s.say("  tickets                 %d read, %d rejected, %d signal files", c.tickets, c.broken, c.signals)
-	s.say("  journal                 %d events; anomalies: %s", s.events(), byCount(v.Floor.Anomalies.Total))
-	s.say("  starts                  %d, of them %d with a bare edge of cheap film in the cure zone", c.starts, c.count(func(o outcome) bool { return o.bare && s.cheap(o) }))
-	s.say("  alarms                  %s", c.byHazard())
+	s.say("  tickets                 %d read, %d rejected, %d signal files", c.Tickets, c.Rejected, c.SignalFiles)
+	s.say("  journal                 %d events; anomalies: %s", c.JournalEvents, byCount(c.Anomalies))
+	s.say("  starts                  %d, of them %d with a bare edge of cheap film in the cure zone", c.Starts, c.BareStarts)
+	s.say("  alarms                  %s", byCount(c.Alarms))
 	s.say("\nHead strikes")
-	s.say("  happened                %d", strikes)
-	s.say("  with an alarm before    %d of %d", warned, strikes)
-	s.say("  without one             %d", strikes-warned)
-	s.say("  prevented               %d  (an alarm came, the crew settled the edge, and luck says it would have struck)", prevented)
-	s.say("  with nobody watching    %d  (the same week, the same luck, nothing done)", unwatched)
+	s.say("  happened                %d", c.Strikes)
+	s.say("  with an alarm before    %d of %d", c.StrikesWarned, c.Strikes)
+	s.say("  without one             %d", c.StrikesUnwarned)
+	s.say("  prevented               %d  (an alarm came, the crew settled the edge, and luck says it would have struck)", c.StrikesPrevented)
+	s.say("  with nobody watching    %d  (the same week, the same luck, nothing done)", c.StrikesUnwatched)
 	s.say("\nAlarms before a start on a bare edge")
-	s.say("  starts with an alarm    %d", alarmed)
-	s.say("  false                   %d  (even untreated the start would have gone well: the price of not knowing)", spared)
-	s.say("  lead time               %s", c.leads())
-	s.say("  remedies taken          %s, %.2f USD in all", byCount(c.treats), c.remedyCost)
-	strike := s.prices.StrikePrice(s.prices.Films.Lookup(stocks[0].code, stocks[0].class), s.prices.Costs.StrikeReprint)
-	s.say("  against                 %.2f USD, %d strikes prevented at about %.2f USD each", float64(prevented)*strike, prevented, strike)
+	s.say("  starts with an alarm    %d", c.AlarmedStarts)
+	s.say("  false                   %d  (even untreated the start would have gone well: the price of not knowing)", c.FalseAlarms)
+	s.say("  lead time               %s", c.Leads)
+	s.say("  remedies taken          %s, %s in all", byCount(c.Remedies), c.RemedyCost)
+	s.say("  against                 %s, %d strikes prevented at about %s each", c.PreventedCost, c.StrikesPrevented, c.StrikeCost)
 	if !s.o.Stay {
 		s.say("\nThe watch is over; with --stay it goes on, and its board can be looked at.")
 	}
 	return nil
 }
+
+// result is the score of what was played until now.
+func (s *show) result() Score {
+	c := &s.score
+	strikes := c.count(func(o outcome) bool { return o.struck })
+	warned := c.count(func(o outcome) bool { return o.struck && o.alarmed })
+	prevented := c.count(func(o outcome) bool { return o.wouldStrike && !o.struck && o.alarmed && o.treated })
+	strike := s.prices.StrikePrice(s.prices.Films.Lookup(stocks[0].code, stocks[0].class), s.prices.Costs.StrikeReprint)
+	return Score{
+		Record: "score", Seed: s.o.Seed, Tickets: c.tickets, Rejected: c.broken, SignalFiles: c.signals,
+		JournalEvents: s.events(), Anomalies: s.app.View().Floor.Anomalies.Total,
+		Starts: c.starts, BareStarts: c.count(func(o outcome) bool { return o.bare && s.cheap(o) }), Alarms: c.raised,
+		Strikes: strikes, StrikesWarned: warned, StrikesUnwarned: strikes - warned, StrikesPrevented: prevented,
+		StrikesUnwatched: c.count(func(o outcome) bool { return o.wouldStrike }),
+		AlarmedStarts:    c.count(func(o outcome) bool { return o.alarmed }),
+		FalseAlarms:      c.count(func(o outcome) bool { return o.alarmed && !o.wouldStrike }),
+		Leads:            c.leads(), Remedies: c.treats,
+		RemedyCost: dollars(c.remedyCost), StrikeCost: dollars(strike), PreventedCost: dollars(float64(prevented) * strike),
+	}
+}
+
+// dollars writes an amount in the shop's currency.
+func dollars(v float64) string { return fmt.Sprintf("%.2f USD", v) }
 
 func (s *show) cheap(o outcome) bool { return o.alarmed || o.wouldStrike || o.struck }
 
@@ -172,8 +189,6 @@ func (s *show) events() (n uint64) {
 	}
 	return n
 }
-
-func (c *score) byHazard() string { return byCount(c.raised) }
 
 func byCount[N int | uint64](counts map[string]N) string {
 	var parts []string
@@ -192,8 +207,8 @@ func byCount[N int | uint64](counts map[string]N) string {
 	return strings.Join(parts, ", ")
 }
 
-// leads says how much time the alarms left: least, median, 90 of 100.
-func (c *score) leads() string {
+// leads are how much time the alarms left, nil without alarms.
+func (c *score) leads() *Leads {
 	var leads []time.Duration
 	for _, o := range c.outcomes {
 		if o.alarmed {
@@ -201,9 +216,18 @@ func (c *score) leads() string {
 		}
 	}
 	if len(leads) == 0 {
-		return "no alarms"
+		return nil
 	}
 	slices.Sort(leads)
-	at := func(q float64) string { return units.Span(leads[int(q*float64(len(leads)-1))]) }
-	return fmt.Sprintf("least %s, median %s, nine of ten above %s", at(0), at(0.5), at(0.1))
+	at := func(q float64) float64 { return leads[int(q*float64(len(leads)-1))].Seconds() }
+	return &Leads{LeastS: at(0), MedianS: at(0.5), NineOfTenS: at(0.1)}
+}
+
+// String says it in words.
+func (l *Leads) String() string {
+	if l == nil {
+		return "no alarms"
+	}
+	span := func(s float64) string { return units.Span(units.Seconds(s)) }
+	return fmt.Sprintf("least %s, median %s, nine of ten above %s", span(l.LeastS), span(l.MedianS), span(l.NineOfTenS))
 }
