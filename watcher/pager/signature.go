@@ -52,8 +52,8 @@ func mac(secret, stamp string, body []byte) []byte {
 // against the body as it came, before that is parsed. One signature that fits
 // one of the secrets is enough. A time stamp further than tolerance from now,
 // before or after, is refused, which bounds how long a recorded request can be
-// played again; within the tolerance, use the Idempotency-Key header to take
-// a page once. Comparison takes constant time. Every refusal wraps
+// played again; within the tolerance, use the key in the body to take a page
+// once: the header Idempotency-Key has the same, and is not signed. Comparison takes constant time. Every refusal wraps
 // ErrSignature.
 func VerifySignature(header string, body []byte, secrets []Secret, now time.Time, tolerance time.Duration) error {
 	stamp, signatures, err := parseSignature(header)

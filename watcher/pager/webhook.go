@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"net/http"
 	"time"
 )
 
@@ -32,8 +31,11 @@ type WebhookOptions struct {
 //	Content-Type: application/json
 //	Idempotency-Key: <the page's key>
 //	Rollwarden-Signature: t=<unix seconds>,v1=<hex>[,v1=<hex>...]
+//	Webhook-Id, Webhook-Timestamp, Webhook-Signature
 //
-// Sign says what is signed, and VerifySignature checks it on the other side.
+// Sign says what is signed, and VerifySignature checks it on the other side. The
+// last three are the same proof by the Standard Webhooks specification, for which
+// receivers find libraries in most languages.
 // Any 2xx answer takes the page. 408, 429 and 5xx are tried again, with
 // Retry-After honoured on 429 and 503; any other answer gives the page up.
 type Webhook struct {
@@ -69,9 +71,9 @@ func (w *Webhook) Send(ctx context.Context, p Page) error {
 	if err != nil {
 		return Permanent(errors.New("webhook: the page cannot be written as JSON; please report it"))
 	}
-	header := http.Header{
-		"Idempotency-Key": {p.Key},
-		SignatureHeader:   {Sign(body, w.poster.now(), w.secrets...)},
-	}
+	now := w.poster.now()
+	header := standardHeader(p.Key, body, now, w.secrets)
+	header.Set("Idempotency-Key", p.Key)
+	header.Set(SignatureHeader, Sign(body, now, w.secrets...))
 	return w.poster.post(ctx, body, header)
 }
