@@ -175,13 +175,20 @@ func (b *Bus) MQTT() string {
 	return b.srv.mqttURL()
 }
 
-// Health reports why messages cannot be stored at this moment, or nil. The
-// embedded server switches JetStream off when its disk is full.
+// Health reports why messages cannot be stored at this moment, or nil. When its
+// disk is full, the embedded server switches JetStream off or gives the stream up
+// that it could not write, and takes up neither again by itself.
 func (b *Bus) Health() error {
 	if s := b.conn.Status(); s != nats.CONNECTED {
 		return fmt.Errorf("NATS connection is %s", strings.ToLower(s.String()))
 	}
-	if b.srv != nil && !b.srv.server.JetStreamEnabled() {
+	if b.srv == nil {
+		return nil
+	}
+	if why := b.srv.said.writeFailure(); why != "" {
+		return fmt.Errorf("the journal in %s could not be written and takes nothing more: free disk space and restart: %s", b.srv.dir, why)
+	}
+	if !b.srv.server.JetStreamEnabled() {
 		return fmt.Errorf("the journal is switched off because %s could not be written: free disk space and restart", b.srv.dir)
 	}
 	return nil

@@ -332,6 +332,32 @@ func TestExternalReconnects(t *testing.T) {
 	}
 }
 
+// A stream that cannot be written is given up by the server, which tells nobody
+// but its log. Source: setWriteErrLocked in nats-server 2.15, server/stream.go.
+func TestHealthOfAStreamThatCannotBeWritten(t *testing.T) {
+	o := options(t.TempDir())
+	b := open(t, o)
+	stream(t, b)
+	if err := b.Health(); err != nil {
+		t.Fatalf("before: %v", err)
+	}
+	msgs, err := filepath.Glob(filepath.Join(o.StoreDir, "jetstream", "*", "streams", "*", "msgs"))
+	if err != nil || len(msgs) != 1 {
+		t.Fatalf("the store of the stream: %q, %v", msgs, err)
+	}
+	if err := os.Rename(msgs[0], msgs[0]+"-away"); err != nil {
+		t.Fatal(err)
+	}
+	data := make([]byte, 512<<10)
+	until(t, "the store is known to be broken", func() bool {
+		_ = b.Conn().Publish("test.a", data) // until it needs its next file
+		return b.Health() != nil
+	})
+	if got := b.Health().Error(); !strings.Contains(got, "free disk space and restart") || !strings.Contains(got, "no such file") {
+		t.Errorf("it says: %s", got)
+	}
+}
+
 func until(t *testing.T, what string, ok func() bool) {
 	t.Helper()
 	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {

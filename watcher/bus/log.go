@@ -2,6 +2,7 @@ package bus
 
 import (
 	"fmt"
+	"strings"
 	"sync"
 
 	"github.com/nats-io/nats-server/v2/server"
@@ -13,8 +14,9 @@ import (
 type serverLog struct {
 	log zerolog.Logger
 
-	mu    sync.Mutex
-	fatal string // the first one
+	mu     sync.Mutex
+	fatal  string // the first one
+	broken string // likewise, of a stream that could not be written
 }
 
 var _ server.Logger = (*serverLog)(nil)
@@ -25,8 +27,18 @@ func (l *serverLog) Noticef(format string, v ...any) { l.log.Debug().Msgf(format
 // Warnf logs a warning.
 func (l *serverLog) Warnf(format string, v ...any) { l.log.Warn().Msgf(format, v...) }
 
-// Errorf logs an error.
-func (l *serverLog) Errorf(format string, v ...any) { l.log.Error().Msgf(format, v...) }
+// unwritable begins what the server says, and nothing but its log tells, when a
+// stream could not be written. It stores nothing there any more until it is
+// started again, answers no publisher, and goes on as if all were well.
+const unwritable = "critical write error"
+
+// Errorf logs an error, and keeps the one that ends the journal.
+func (l *serverLog) Errorf(format string, v ...any) {
+	if strings.Contains(strings.ToLower(format), unwritable) {
+		l.keep(&l.broken, format, v...)
+	}
+	l.log.Error().Msgf(format, v...)
+}
 
 // Debugf drops the server's own debug lines, which it is told not to write.
 func (l *serverLog) Debugf(string, ...any) {}
@@ -36,17 +48,27 @@ func (l *serverLog) Tracef(string, ...any) {}
 
 // Fatalf keeps the reason why the server cannot run.
 func (l *serverLog) Fatalf(format string, v ...any) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	if l.fatal == "" {
-		l.fatal = fmt.Sprintf(format, v...)
-	}
+	l.keep(&l.fatal, format, v...)
 	l.log.Error().Msgf(format, v...)
 }
 
-// failure returns the first fatal message, empty when there was none.
-func (l *serverLog) failure() string {
+func (l *serverLog) keep(first *string, format string, v ...any) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return l.fatal
+	if *first == "" {
+		*first = fmt.Sprintf(format, v...)
+	}
+}
+
+// failure returns the first fatal message, empty when there was none.
+func (l *serverLog) failure() string { return l.read(&l.fatal) }
+
+// writeFailure returns why the journal cannot be written any more, empty while it
+// can.
+func (l *serverLog) writeFailure() string { return l.read(&l.broken) }
+
+func (l *serverLog) read(first *string) string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return *first
 }

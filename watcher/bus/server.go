@@ -17,6 +17,7 @@ import (
 // embedded is the nats-server inside this process and the folder it holds.
 type embedded struct {
 	server *server.Server
+	said   *serverLog
 	dir    string
 	listen bool
 	mqtt   string      // scheme of the MQTT listener, empty when there is none
@@ -126,9 +127,8 @@ func (e *embedded) start(ctx context.Context, opts *server.Options, log zerolog.
 	if err != nil {
 		return fmt.Errorf("prepare the built-in NATS server: %w", err)
 	}
-	e.server = srv
-	logger := &serverLog{log: log}
-	srv.SetLoggerV2(logger, false, false, false)
+	e.server, e.said = srv, &serverLog{log: log}
+	srv.SetLoggerV2(e.said, false, false, false)
 
 	ctx, cancel := context.WithTimeout(ctx, startTimeout)
 	defer cancel()
@@ -144,7 +144,7 @@ func (e *embedded) start(ctx context.Context, opts *server.Options, log zerolog.
 		<-started
 		return fmt.Errorf("start the built-in NATS server on %s: %w", e.dir, ctx.Err())
 	}
-	if reason := logger.failure(); reason != "" {
+	if reason := e.said.failure(); reason != "" {
 		return explainStart(opts, reason)
 	}
 	if !srv.ReadyForConnections(startTimeout) {
