@@ -21,6 +21,7 @@ type watch struct {
 	pending int       // transitions on their way to the journal
 	wakeAt  time.Time // when to judge again if nothing happens before
 	slot    int       // place in Engine.wakes, counted from 1; 0 when it is not there
+	calm    calm
 }
 
 // track follows one hazard on one target over time.
@@ -109,7 +110,7 @@ func (e *Engine) dirtyKeys() []string {
 func (e *Engine) judgeMachine(now time.Time, m *floor.Machine, out []event.Event) []event.Event {
 	w := e.watchOf(floor.Key(m.Site, m.Name))
 	alarms := e.alarms.Alarms[w.machine]
-	found, next := e.find(now, m, alarms)
+	found, next := e.find(now, m, alarms, &w.calm)
 	e.hide(alarms, found)
 	for _, a := range alarms {
 		w.track(a.Key, now) // an alarm lives on when its hazard is gone
@@ -147,59 +148,106 @@ func (e *Engine) judgeMachine(now time.Time, m *floor.Machine, out []event.Event
 // find checks every row against every scene of the machine. It returns the
 // hazards that hold, those that nobody can tell of while the machine has alarms
 // that such a doubt could keep, and the next moment when time alone may change
-// that. The findings are good until the next call.
-func (e *Engine) find(now time.Time, m *floor.Machine, alarms []alarm.Alarm) ([]finding, time.Time) {
-	e.scenes(now, m)
-	found := e.found[:0]
-	var next time.Time
-	sooner := func(t time.Time) {
-		if t.After(now) && (next.IsZero() || t.Before(next)) {
-			next = t
-		}
+// that. The findings are good until the next call. What c remembers is not
+// checked again; without it everything is.
+func (e *Engine) find(now time.Time, m *floor.Machine, alarms []alarm.Alarm, c *calm) ([]finding, time.Time) {
+	if e.rows.loose {
+		c = nil
 	}
+	free := e.nearScenes(now, m)
+	what := e.steadiesOf(m, free)
+	calm := c != nil && c.lasts(now, &what, alarms)
+	if !calm {
+		e.farScenes(now, m, free)
+	}
+	f := finder{now: now, doubts: len(alarms) > 0, found: e.found[:0], lasting: true}
 	for i := range e.scratch {
-		s := &e.scratch[i]
-		sooner(hazard.Wake(s))
-		ahead := time.Duration(0) // how far off the start is; nothing when it may come at any moment
-		if i > 0 && s.Phase == hazard.Queued && !s.ReadyAt.IsZero() {
-			ahead = s.ReadyAt.Sub(now)
-		}
-		for _, r := range e.rowsFor(s, i == 0) {
-			tuning := &s.Rules.Tunings[r]
-			row := &e.site.Book.Rows[r]
-			if !tuning.Enabled {
-				continue
-			}
-			if ahead > tuning.Horizon {
-				sooner(now.Add(ahead - tuning.Horizon))
-				continue
-			}
-			verdict := row.Check(s)
-			if vague := verdict == hazard.Unsure; verdict == hazard.Holds || vague && len(alarms) > 0 {
-				found = append(found, finding{row: r, scene: i, key: targetKey(row, s), vague: vague})
-			}
-		}
+		f.look(e, i, calm)
 	}
-	e.found = found
-	return found, next
+	e.found = f.found
+	switch {
+	case c == nil:
+	case calm:
+		f.next = sooner(f.next, c.wake)
+	default:
+		*c = f.calm(what)
+	}
+	return f.found, f.next
 }
 
-// rowsFor lists the rows that are judged on a scene. The first scene is the
-// machine's own; every other is a run's.
-func (e *Engine) rowsFor(s *hazard.Scene, machine bool) []int {
-	switch {
-	case machine:
-		return e.rows.machine
-	case s.Phase == hazard.Resting:
-		return e.rows.resting
-	case s.Next:
-		return e.rows.next
+// finder is one search for what holds on a machine.
+type finder struct {
+	now    time.Time
+	doubts bool // whether to keep what nobody can tell of
+	found  []finding
+	next   time.Time // when time alone may change what was found; zero for never
+
+	lasting, unsure bool      // see calm
+	wake            time.Time // likewise
+}
+
+// look checks the rows that are judged on a scene; on a calm machine not the
+// steady ones.
+func (f *finder) look(e *Engine, i int, calm bool) {
+	s := &e.scratch[i]
+	wake := after(f.now, hazard.Wake(s))
+	f.next = sooner(f.next, wake)
+	if i >= e.near {
+		f.wake = sooner(f.wake, wake)
+		f.lasting = f.lasting && s.ReadyAt.After(f.now)
 	}
-	return e.rows.queued
+	ahead := time.Duration(0) // how far off the start is; nothing when it may come at any moment
+	if i > 0 && s.Phase == hazard.Queued && !s.ReadyAt.IsZero() {
+		ahead = s.ReadyAt.Sub(f.now)
+	}
+	for _, r := range e.rows.of(s, i == 0, calm) {
+		tuning := &s.Rules.Tunings[r]
+		row := &e.site.Book.Rows[r]
+		if !tuning.Enabled {
+			continue
+		}
+		steady := row.Steady && s.Phase != hazard.Resting
+		if ahead > tuning.Horizon {
+			begins := f.now.Add(ahead - tuning.Horizon)
+			f.next = sooner(f.next, begins)
+			if steady {
+				f.wake = sooner(f.wake, begins)
+			}
+			continue
+		}
+		verdict := row.Check(s)
+		if steady {
+			f.lasting = f.lasting && verdict != hazard.Holds
+			f.unsure = f.unsure || verdict == hazard.Unsure
+		}
+		if vague := verdict == hazard.Unsure; verdict == hazard.Holds || vague && f.doubts {
+			f.found = append(f.found, finding{row: r, scene: i, key: targetKey(row, s), vague: vague})
+		}
+	}
+}
+
+// after is a moment that is still to come, else zero.
+func after(now, t time.Time) time.Time {
+	if t.After(now) {
+		return t
+	}
+	return time.Time{}
+}
+
+// sooner is the earlier of two moments; zero stands for never.
+func sooner(a, b time.Time) time.Time {
+	if a.IsZero() || !b.IsZero() && b.Before(a) {
+		return b
+	}
+	return a
 }
 
 // rowSets are the indices of the rule book's rows by what they are judged on.
-type rowSets struct{ machine, next, queued, resting []int }
+type rowSets struct {
+	machine, next, queued, resting []int
+	moving                         []int // those of next that are not steady
+	loose                          bool  // a row that is judged on every queued run is not steady
+}
 
 func sortRows(rows []hazard.Row) (sets rowSets) {
 	for i, row := range rows {
@@ -208,14 +256,34 @@ func sortRows(rows []hazard.Row) (sets rowSets) {
 			continue
 		}
 		sets.next = append(sets.next, i)
+		if !row.Steady {
+			sets.moving = append(sets.moving, i)
+		}
 		if row.Scope == hazard.OnQueued {
 			sets.queued = append(sets.queued, i)
+			sets.loose = sets.loose || !row.Steady
 		}
 		if row.Code == hazard.EarlyFinish {
 			sets.resting = append(sets.resting, i)
 		}
 	}
 	return sets
+}
+
+// of lists the rows to check on a scene. The first scene is the machine's own;
+// every other is a run's.
+func (sets *rowSets) of(s *hazard.Scene, machine, calm bool) []int {
+	switch {
+	case machine:
+		return sets.machine
+	case s.Phase == hazard.Resting:
+		return sets.resting
+	case calm:
+		return sets.moving
+	case s.Next:
+		return sets.next
+	}
+	return sets.queued
 }
 
 func targetKey(row *hazard.Row, s *hazard.Scene) alarm.Key {

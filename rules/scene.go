@@ -20,6 +20,13 @@ const maxScenes = 250
 // running run, the resting one, and the queued ones with their expected
 // starts.
 func (e *Engine) scenes(now time.Time, m *floor.Machine) {
+	e.farScenes(now, m, e.nearScenes(now, m))
+}
+
+// nearScenes lays out the machine itself, the running run, the resting one and
+// the first of the queue. It returns when the machine is free after that; zero
+// when nobody can tell.
+func (e *Engine) nearScenes(now time.Time, m *floor.Machine) (free time.Time) {
 	e.scratch = e.scratch[:0]
 	base := e.scene(now, m)
 	own := base
@@ -31,7 +38,7 @@ func (e *Engine) scenes(now time.Time, m *floor.Machine) {
 	}
 	e.want(&own)
 	e.scratch = append(e.scratch, own)
-	free := now // when the machine is free again; zero once nobody can tell
+	free = now
 	if m.Run != nil {
 		e.scratch = append(e.scratch, own)
 		free = endOf(&own, m.Run.Started, now)
@@ -42,21 +49,37 @@ func (e *Engine) scenes(now time.Time, m *floor.Machine) {
 		s.Run, s.Phase = m.Last, hazard.Resting
 		e.want(s)
 	}
-	for i := range m.Queue {
-		if len(e.scratch) == maxScenes {
-			return
-		}
-		e.scratch = append(e.scratch, base)
-		s := &e.scratch[len(e.scratch)-1]
-		s.Run, s.Phase, s.Next = &m.Queue[i], hazard.Queued, i == 0
-		first := i == 0 && m.Run == nil
-		s.ReadyAt = readyAt(s.Run, free, now, first)
-		if first {
-			e.scratch[0].ReadyAt = s.ReadyAt // the machine's own scene speaks of it too
-		}
-		e.want(s)
-		free = endOf(s, s.ReadyAt, now)
+	if len(m.Queue) > 0 {
+		free = e.queue(now, m, 0, &base, free)
 	}
+	e.near = len(e.scratch)
+	return free
+}
+
+// farScenes lays out the runs behind the first of the queue.
+func (e *Engine) farScenes(now time.Time, m *floor.Machine, free time.Time) {
+	if len(m.Queue) < 2 {
+		return
+	}
+	base := e.scene(now, m)
+	for i := 1; i < len(m.Queue) && len(e.scratch) < maxScenes; i++ {
+		free = e.queue(now, m, i, &base, free)
+	}
+}
+
+// queue lays out one queued run of a machine that is free then, and returns
+// when it is free again.
+func (e *Engine) queue(now time.Time, m *floor.Machine, i int, base *hazard.Scene, free time.Time) time.Time {
+	e.scratch = append(e.scratch, *base)
+	s := &e.scratch[len(e.scratch)-1]
+	s.Run, s.Phase, s.Next = &m.Queue[i], hazard.Queued, i == 0
+	first := i == 0 && m.Run == nil
+	s.ReadyAt = readyAt(s.Run, free, now, first)
+	if first {
+		e.scratch[0].ReadyAt = s.ReadyAt // the machine's own scene speaks of it too
+	}
+	e.want(s)
+	return endOf(s, s.ReadyAt, now)
 }
 
 func (e *Engine) scene(now time.Time, m *floor.Machine) hazard.Scene {

@@ -20,6 +20,8 @@ type View struct {
 	Alarms *alarm.Book
 	Odds   remedy.Odds     // as learnt so far
 	Drift  *register.Model // likewise
+
+	sites map[string]*View // of a merged one, that of each site
 }
 
 // View returns the present state for readers. It is cheap: machines and
@@ -68,7 +70,7 @@ func (r Reader) Hazards(now time.Time, site, name string) []Standing {
 		return nil
 	}
 	alarms := r.e.alarms.On(site, name)
-	found, _ := r.e.find(now, m, alarms)
+	found, _ := r.e.find(now, m, alarms, nil)
 	r.e.hide(alarms, found)
 	out := make([]Standing, 0, len(found))
 	for i := range found {

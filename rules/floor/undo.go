@@ -60,6 +60,10 @@ func (m *Machine) parts() Parts {
 	return Parts{Roll: m.Roll, Edge: m.Edge, Leader: m.Leader, Run: m.Run, Last: m.Last, Queue: m.Queue, Head: m.Head}
 }
 
+// QueueVersion is where in the journal the queue was changed last: it is another
+// queue exactly when this is another number.
+func (m *Machine) QueueVersion() uint64 { return m.Changed[queuePart] }
+
 // compare notes which parts an event changed. Whoever changes the queue notes it
 // there and then.
 func (m *Machine) compare(was *Parts, seq uint64) {

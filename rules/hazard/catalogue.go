@@ -43,6 +43,7 @@ var Builtin = []Row{
 		Remedies: []string{"cooler", "more-passes", "better-film"},
 		Caution:  hotCaution,
 		HiddenBy: []Code{WrongStock},
+		Steady:   true,
 		Check:    checkHotRecipe, Evidence: seeHotRecipe, Say: sayHotRecipe, Worse: contourCut,
 	},
 	{
@@ -53,6 +54,7 @@ var Builtin = []Row{
 		Remedies: []string{"more-passes", "hotter", "less-ink"},
 		Caution:  hotCaution,
 		HiddenBy: []Code{WrongStock},
+		Steady:   true,
 		Check:    checkWeakCure, Evidence: seeWeakCure, Say: sayWeakCure,
 	},
 	{
@@ -63,6 +65,7 @@ var Builtin = []Row{
 		Remedies: []string{"closer-marks", "cooler", "more-passes", "better-film"},
 		Caution:  bladeCaution,
 		HiddenBy: []Code{WrongStock, HotRecipe},
+		Steady:   true,
 		Check:    checkRegisterDrift, Evidence: seeRegisterDrift, Say: sayRegisterDrift,
 	},
 	{
@@ -110,6 +113,7 @@ var Builtin = []Row{
 		Why:      "laminate lifts and edges curl when finishing comes too early",
 		Remedies: []string{"wait-rest", "start-sooner"},
 		Caution:  bladeCaution,
+		Steady:   true,
 		Check:    checkEarlyFinish, Evidence: seeEarlyFinish, Say: sayEarlyFinish,
 	},
 	{

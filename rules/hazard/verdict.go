@@ -99,5 +99,6 @@ type Row struct {
 	Evidence func(*Scene) []event.Evidence
 	Say      func(*Scene) string // the reason, in one clause
 	Clocked  bool                // a condition over the clock: judged again every minute
+	Steady   bool                // looks at nothing but the recipe, the film and the roll, the plant, and when the run starts
 	Worse    func(*Scene) bool   // raises the priority by one; may be nil
 }
