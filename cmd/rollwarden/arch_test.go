@@ -37,6 +37,7 @@ var floors = map[string]int{
 	"metrics/ledger":         6,
 	"metrics/monthly":        6,
 	"metrics/touch":          6,
+	"metrics/upkeep":         6,
 	"metrics/prom":           5,
 	"metrics/strip":          5,
 	"metrics/web":            5,

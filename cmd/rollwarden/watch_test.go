@@ -100,14 +100,18 @@ func (s *shop) find(before int64) {
 	s.Setenv(listenHTTP, address)
 }
 
-// signal ends the watch.
+// signal ends the watch, or has it read its configuration again.
 func (s *shop) signal(args []string) {
-	s.usage(!s.negated && len(args) == 1 && (args[0] == "TERM" || args[0] == "KILL"), "signal TERM|KILL")
+	signals := map[string]syscall.Signal{"TERM": syscall.SIGTERM, "KILL": syscall.SIGKILL, "HUP": syscall.SIGHUP}
+	s.usage(!s.negated && len(args) == 1 && signals[args[0]] != 0, "signal TERM|KILL|HUP")
 	if s.daemon == nil {
 		s.Fatalf("no watch runs")
 	}
-	sent := map[string]syscall.Signal{"TERM": syscall.SIGTERM, "KILL": syscall.SIGKILL}[args[0]]
+	sent := signals[args[0]]
 	s.Check(s.daemon.process.Signal(sent))
+	if sent == syscall.SIGHUP {
+		return
+	}
 	select {
 	case err := <-s.daemon.ended:
 		s.daemon = nil

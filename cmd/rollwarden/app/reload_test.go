@@ -194,3 +194,37 @@ func TestReloadKeepsWhatWorks(t *testing.T) {
 		t.Errorf("want another bus over the same journal in place of %s, got %v", url, w.r.Last().Err)
 	}
 }
+
+// TestReloadFromTheBoard has a supervisor press the button, who stays logged in
+// and is named, and an operator, who may not.
+func TestReloadFromTheBoard(t *testing.T) {
+	cfg := guarded(t, shopOf(t, 1))
+	w := runReloaded(t, cfg)
+	v := visit(t, w.now())
+	ines, tomas := v.as("supervisor"), v.as("operator")
+	before := w.now()
+	tomas.ask("POST", "/upkeep", "").wants(t, http.StatusForbidden)
+
+	w.mu.Lock()
+	w.next, w.err = nil, errors.New("rollwarden.yaml:3: shop.clock: want 24h or 12h")
+	w.mu.Unlock()
+	ines.ask("POST", "/upkeep", "").wants(t, http.StatusSeeOther)
+	ines.get("/upkeep").wants(t, 200).says(t, "rollwarden.yaml:3: shop.clock: want 24h or 12h")
+
+	next := *cfg
+	next.Shop.Name = "Kestrel Lane Decals II"
+	w.mu.Lock()
+	w.next, w.err = &next, nil
+	w.mu.Unlock()
+	ines.ask("POST", "/upkeep", "").wants(t, http.StatusSeeOther)
+	for end := time.Now().Add(30 * time.Second); w.now() == before; time.Sleep(5 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatal("nothing came of the button")
+		}
+	}
+	w.settle()
+	ines.get("/upkeep").wants(t, 200, "still logged in").says(t, "Kestrel Lane Decals II")
+	if last := w.r.Last(); last.Err != nil || last.By != people[2].name {
+		t.Errorf("want %s named, got %+v", people[2].name, last)
+	}
+}
