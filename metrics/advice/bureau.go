@@ -57,7 +57,7 @@ func (b *bureau) picture(v *rules.View, now time.Time, site, machine string) *pi
 		return p
 	}
 	p := &picture{seq: v.Seq, at: now, machine: v.Floor.Machine(site, machine)}
-	b.reader.On(v)
+	b.reader.On(v.Of(site))
 	if d, ok := b.reader.Decide(now, site, machine); ok {
 		p.decision, p.whys = &d, d.Explain()
 	}

@@ -190,7 +190,7 @@ func (l *ledger) entry(w http.ResponseWriter, r *http.Request) {
 		l.o.Kit.Missing(w, r)
 		return
 	}
-	e, err := l.o.At(r.Context(), seq)
+	e, err := l.o.At(r.Context(), site, seq)
 	switch {
 	case errors.Is(err, ErrNoEntry):
 		l.o.Kit.Notice(w, r, http.StatusNotFound, "history.gone", 0)

@@ -48,8 +48,8 @@ type Options struct {
 	View   func() *rules.View // nil until the journal has been read
 	Known  func(site, machine string) bool
 	Newest func(context.Context, Query) (entries []Entry, more bool, err error)
-	At     func(ctx context.Context, seq uint64) (Entry, error) // ErrNoEntry when there is none
-	Films  *film.Catalogue                                      // the shop's list, for a ticket's film class; may be nil
+	At     func(ctx context.Context, site string, seq uint64) (Entry, error) // ErrNoEntry when there is none
+	Films  *film.Catalogue                                                   // the shop's list, for a ticket's film class; may be nil
 }
 
 type ledger struct {

@@ -73,7 +73,7 @@ func (b *book) newest(_ context.Context, q ledger.Query) (out []ledger.Entry, mo
 	return out, false, nil
 }
 
-func (b *book) at(_ context.Context, seq uint64) (ledger.Entry, error) {
+func (b *book) at(_ context.Context, _ string, seq uint64) (ledger.Entry, error) {
 	if seq == 0 || seq > uint64(len(b.entries)) {
 		return ledger.Entry{}, ledger.ErrNoEntry
 	}

@@ -27,6 +27,7 @@ type TicketKey struct{ Site, Machine, Job, Part string }
 type Tickets struct {
 	byKey map[TicketKey]*Ticket
 	order []TicketKey // oldest first
+	parts []*Tickets  // of merged floors; it then has none of its own
 
 	generation uint64
 }
@@ -37,15 +38,22 @@ const MaxTickets = 20000
 func newTickets() *Tickets { return &Tickets{byKey: map[TicketKey]*Ticket{}} }
 
 // Get returns a ticket, or nil.
-func (t *Tickets) Get(k TicketKey) *Ticket { return t.byKey[k] }
+func (t *Tickets) Get(k TicketKey) *Ticket {
+	for _, p := range t.parts {
+		if found := p.Get(k); found != nil {
+			return found
+		}
+	}
+	return t.byKey[k]
+}
 
 // Find returns the ticket for a job part on a machine, or the one that was
 // given to no machine yet, or nil.
 func (t *Tickets) Find(site, machine, job, part string) *Ticket {
-	if k := t.byKey[TicketKey{site, machine, job, part}]; k != nil {
+	if k := t.Get(TicketKey{site, machine, job, part}); k != nil {
 		return k
 	}
-	return t.byKey[TicketKey{site, event.AnyMachine, job, part}]
+	return t.Get(TicketKey{site, event.AnyMachine, job, part})
 }
 
 // All returns every ticket, oldest first.
@@ -53,6 +61,12 @@ func (t *Tickets) All() []*Ticket {
 	all := make([]*Ticket, len(t.order))
 	for i, k := range t.order {
 		all[i] = t.byKey[k]
+	}
+	if len(t.parts) > 0 {
+		for _, p := range t.parts {
+			all = append(all, p.All()...)
+		}
+		slices.SortStableFunc(all, func(a, b *Ticket) int { return a.At.Compare(b.At) })
 	}
 	return all
 }

@@ -8,11 +8,9 @@ import (
 	"crypto/tls"
 	"errors"
 	"fmt"
-	"io/fs"
 	"net"
 	"net/http"
-	"os"
-	"path/filepath"
+	"slices"
 	"sync"
 	"time"
 
@@ -24,8 +22,8 @@ import (
 	"rollwarden/rules"
 	"rollwarden/rules/ticket"
 	"rollwarden/watcher/bus"
-	"rollwarden/watcher/folder"
 	"rollwarden/watcher/journal"
+	"rollwarden/watcher/lease"
 	"rollwarden/watcher/pager"
 )
 
@@ -50,20 +48,24 @@ type App struct {
 	opts    Options
 	cfg     *config.Config
 	clock   Clock
+	began   time.Time
 	log     zerolog.Logger
 	ground  *Ground
 	site    rules.Site
 	tickets ticket.Options
 	bus     *bus.Bus
-	journal *journal.Journal
-	pager   *pager.Pager
-	pipe    *pipeline
 	metrics *prom.Collector
 	http    net.Listener
 	tls     *tls.Config // nil for plain HTTP
 	front   *front
 	reading sync.Mutex   // guards reader
 	reader  rules.Reader // works out for pages and scrapes what a view does not hold
+
+	partitions journal.Partitions
+	journals   []*journal.Journal // of all partitions, whoever watches them
+	channels   []string           // that pages go out on, the log last
+	held       *holding           // what this daemon watches
+	table      *lease.Table       // who watches what; nil for a watch with its own NATS
 
 	cleanups []cleanup
 	cancel   context.CancelFunc
@@ -87,12 +89,12 @@ func Start(ctx context.Context, o Options) (*App, error) {
 	if o.Clock == nil {
 		o.Clock = RealClock{}
 	}
-	a := &App{opts: o, cfg: o.Config, clock: o.Clock, log: o.Log, ground: o.Ground, done: make(chan error, 1)}
+	a := &App{opts: o, cfg: o.Config, clock: o.Clock, log: o.Log, ground: o.Ground, began: o.Clock.Now(), held: newHolding(), done: make(chan error, 1)}
 	if a.ground == nil {
 		a.ground = &Ground{}
 		a.onClose("bus and board address", a.ground.Close)
 	}
-	for _, step := range []func(context.Context) error{a.openSite, a.openBus, a.openJournal, a.openPager, a.openFront, a.openHTTP, a.run} {
+	for _, step := range []func(context.Context) error{a.openSite, a.openBus, a.openJournals, a.openPager, a.openLeases, a.openFront, a.openHTTP, a.run} {
 		if err := step(ctx); err != nil {
 			return nil, errors.Join(err, a.close(ctx))
 		}
@@ -116,22 +118,47 @@ func (a *App) openBus(ctx context.Context) (err error) {
 	return err
 }
 
-func (a *App) openJournal(ctx context.Context) (err error) {
-	a.journal, err = journal.Open(ctx, a.bus.JetStream(), a.cfg.JournalOptions(a.part("journal")))
-	return err
+// openJournals opens the journal, or that of each partition.
+func (a *App) openJournals(ctx context.Context) (err error) {
+	if a.partitions, err = a.cfg.Partitions(); err != nil {
+		return fmt.Errorf("nats.%w", err)
+	}
+	o := a.cfg.JournalOptions(a.part("journal"))
+	for n := range a.partitions.Len() {
+		j, err := journal.Open(ctx, a.bus.JetStream(), a.partitions.Options(o, n))
+		if err != nil {
+			return err
+		}
+		a.journals = append(a.journals, j)
+	}
+	return a.partitions.Check(ctx, a.bus.JetStream(), a.sites())
 }
 
+// journalOf is the journal that a site is in.
+func (a *App) journalOf(site string) *journal.Journal { return a.journals[a.partitions.Of(site)] }
+
+// sites are those of the configured machines, each once.
+func (a *App) sites() (sites []string) {
+	for _, m := range a.site.Machines {
+		if !slices.Contains(sites, m.Site) {
+			sites = append(sites, m.Site)
+		}
+	}
+	return sites
+}
+
+// openPager makes the channels once, so that what is wrong with them is said at
+// the start, and keeps their names.
 func (a *App) openPager(context.Context) error {
 	channels, err := a.cfg.Channels(time.Now)
 	if err != nil {
 		return err
 	}
-	a.pager, err = pager.New(pager.Options{
-		Channels: append(channels, a.opts.Channels...), Publish: a.journal.Publish,
-		GiveUpAfter: a.cfg.Pager.GiveUpAfter, Log: a.part("pager"),
-		Links: func(p pager.Page) (board, runbook string) { return a.cfg.PublicURL(), a.cfg.RunbookFor(p.Hazard) },
-	})
-	return err
+	for _, c := range append(channels, a.opts.Channels...) {
+		a.channels = append(a.channels, c.Name())
+	}
+	a.channels = append(a.channels, pager.LogName)
+	return nil
 }
 
 // part is the log of one part of the watch.
@@ -166,34 +193,22 @@ func (a *App) NATS() string { return a.bus.URL() }
 // run starts the goroutines. They all end with the context; the first that
 // fails ends the others.
 func (a *App) run(ctx context.Context) error {
-	first, last, err := a.journal.Span(ctx)
-	if err != nil {
-		return fmt.Errorf("ask the journal for its end: %w", err)
-	}
-	snapshots := journal.Snapshots{Dir: a.snapshotFolder(), Log: a.log}
-	engine := a.restore(snapshots, last)
-	a.pipe = newPipeline(engine, a.clock, a.log)
-	a.pipe.publish, a.pipe.pages, a.pipe.last = a.journal.Publish, a.offerPages, readable(first, last)
-	a.pipe.snapshots = newSnapshotter(snapshots.Save, engine.Seq(), a.log)
 	var scrape http.Handler
+	var err error
 	if a.metrics, scrape, err = a.newMetrics(); err != nil {
 		return err
 	}
-	a.pipe.latency = a.metrics.ObserveAlarm
 	handler, err := a.handler(scrape)
 	if err != nil {
 		return err
 	}
-	a.pipe.shown = a.front.hub.Changed
-	a.makeFolders(a.cfg.Inboxes()) // before anybody is told that the watch is ready
+	watch, err := a.watch(ctx)
+	if err != nil {
+		return err
+	}
 	ctx, a.cancel = context.WithCancel(context.WithoutCancel(ctx))
 	group, ctx := errgroup.WithContext(ctx)
-	group.Go(func() error { return a.pipe.loop(ctx) })
-	group.Go(func() error { a.pipe.snapshots.run(); return nil })
-	group.Go(func() error { return a.pipe.publisher(ctx) })
-	group.Go(func() error { return a.follow(ctx, engine.Seq()) })
-	group.Go(func() error { return a.watchFolders(ctx) })
-	group.Go(func() error { return a.pager.Run(ctx) })
+	group.Go(func() error { return watch(ctx) })
 	group.Go(func() error { return a.front.hub.Run(ctx) })
 	group.Go(func() error { return a.front.reports.run(ctx) })
 	group.Go(func() error { return serve(ctx, newServer(handler, a.part("http")), a.http) })
@@ -212,81 +227,18 @@ func (a *App) endGoroutines(ctx context.Context) error {
 	}
 }
 
-// readable is the last entry that a journal still holds. When every entry was
-// let go by its age none will ever come, whatever the last one was.
-func readable(first, last uint64) uint64 {
-	if first > last {
-		return 0
+// watch gets ready to watch, and returns what watches: the one shard of a watch
+// with its own NATS, or those that the leases give this daemon.
+func (a *App) watch(ctx context.Context) (func(context.Context) error, error) {
+	if a.shared() {
+		return func(ctx context.Context) error { return a.table.Run(ctx, a.holdShard) }, nil
 	}
-	return last
-}
-
-func (a *App) snapshotFolder() string { return filepath.Join(a.cfg.DataFolder(), "snapshots") }
-
-// restore folds the newest snapshot that the journal still bears out.
-func (a *App) restore(s journal.Snapshots, last uint64) *rules.Engine {
-	engine := rules.New(a.site)
-	seq, state, err := s.Load()
-	switch {
-	case err != nil:
-		a.log.Warn().Err(err).Msg("cannot read the snapshots, folding the whole journal")
-	case seq == 0:
-	case seq > last:
-		// It is of another journal, and would pass for this one's once that is
-		// as long.
-		a.log.Warn().Uint64("snapshot", seq).Uint64("journal", last).Msg("the snapshot is newer than the journal, removing it and folding the whole journal")
-		if err := s.Remove(); err != nil {
-			a.log.Warn().Err(err).Msg("cannot remove the snapshots of another journal")
-		}
-	default:
-		if err := engine.Restore(state); err != nil {
-			a.log.Warn().Err(err).Msg("cannot use the snapshot, folding the whole journal")
-			return rules.New(a.site)
-		}
+	s, err := a.openShard(ctx, 0, always)
+	if err != nil {
+		return nil, err
 	}
-	return engine
-}
-
-func (a *App) follow(ctx context.Context, after uint64) error {
-	err := a.journal.Follow(ctx, after, func(batch []journal.Entry) error { return a.pipe.decode(ctx, batch) })
-	if ctx.Err() != nil {
-		return nil
-	}
-	if errors.Is(err, journal.ErrReplaced) {
-		return fmt.Errorf("%w: move %s away and start again, so that the journal is folded from its start", err, a.snapshotFolder())
-	}
-	return err
-}
-
-// watchFolders begins once the journal has been read, since a ticket is only
-// new against what is known.
-func (a *App) watchFolders(ctx context.Context) error {
-	if err := a.pipe.Quiet(ctx, a.pipe.last); err != nil {
-		return nil
-	}
-	o := a.cfg.FolderOptions(a.part("folder"))
-	o.Read, o.Publish, o.Now = a.readTicket, a.tell, a.clock.Now
-	return folder.Watch(ctx, o)
-}
-
-// makeFolders makes the drop folders that are not there at the start, if they
-// belong beside the configuration. One with a path of its own may lie on a share
-// that is not mounted yet, and one that goes away later on a share that was
-// lost: both are waited for.
-func (a *App) makeFolders(inboxes []folder.Inbox) {
-	if filepath.IsAbs(a.cfg.Tickets.Folder) {
-		return
-	}
-	for _, in := range inboxes {
-		if _, err := os.Stat(in.Dir); !errors.Is(err, fs.ErrNotExist) {
-			continue
-		}
-		if err := os.MkdirAll(in.Dir, 0o775); err != nil {
-			a.log.Error().Err(err).Msg("cannot make a ticket folder: make it, and let this user write to it")
-			continue
-		}
-		a.log.Info().Str("folder", in.Dir).Msg("made a ticket folder")
-	}
+	a.held.put(s)
+	return s.run, nil
 }
 
 // lastRequests is how long a server waits for the requests of the connections
@@ -317,16 +269,13 @@ func serve(ctx context.Context, s *http.Server, l net.Listener) error {
 func (a *App) Done() <-chan error { return a.done }
 
 // View is the floor as readers see it; nil until the journal has been read.
-func (a *App) View() *rules.View { return a.pipe.view.Load() }
+func (a *App) View() *rules.View { return a.held.view() }
 
 // Settle waits until everything that is in the journal now has been folded and
-// judged, and what follows from it is in the journal too.
+// judged, and what follows from it is in the journal too. Of a floor that several
+// daemons share it is about what this one watches, once it watches something.
 func (a *App) Settle(ctx context.Context) error {
-	first, last, err := a.journal.Span(ctx)
-	if err != nil {
-		return err
-	}
-	return a.pipe.Quiet(ctx, readable(first, last))
+	return a.held.each(ctx, func(s *shard) error { return s.settle(ctx) })
 }
 
 // stopWithin bounds how long a stop may take.

@@ -40,7 +40,7 @@ func (a *App) tell(ctx context.Context, events ...event.Event) error {
 	for i := range events {
 		a.cfg.Complete(&events[i])
 	}
-	return a.journal.Publish(ctx, events...)
+	return a.journals[0].Publish(ctx, events...) // NATS knows where each belongs
 }
 
 // unplaced says which tickets are for no machine, so that nothing is judged
@@ -85,7 +85,7 @@ func refusal(err error) error {
 }
 
 // offerPages hands the pager what is due and which alarms stand.
-func (a *App) offerPages(pages []alarm.Page, alarms map[string][]alarm.Alarm) {
+func (s *shard) offerPages(pages []alarm.Page, alarms map[string][]alarm.Alarm) {
 	var due []pager.Due
 	for _, p := range pages {
 		e := event.Event{ID: p.ID, Type: event.AlarmChangedType, Time: p.At, Site: p.Site, Machine: p.Machine, Data: &p.Change}
@@ -93,8 +93,8 @@ func (a *App) offerPages(pages []alarm.Page, alarms map[string][]alarm.Alarm) {
 			due = append(due, pager.Due{AlarmID: p.ID, Channel: open.Channel, Attempts: open.Attempts, Event: e})
 		}
 	}
-	a.pager.Offer(due)
-	a.pager.Active(activePages(alarms))
+	s.pager.Offer(due)
+	s.pager.Active(activePages(alarms))
 }
 
 func activePages(alarms map[string][]alarm.Alarm) []pager.Page {

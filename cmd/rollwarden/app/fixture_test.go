@@ -71,7 +71,7 @@ func say(machine string, at time.Time, typ event.Type, p event.Payload) event.Ev
 
 func publish(tb testing.TB, a *App, events ...event.Event) {
 	tb.Helper()
-	if err := a.journal.Publish(deadline(tb), events...); err != nil {
+	if err := a.journals[0].Publish(deadline(tb), events...); err != nil {
 		tb.Fatal(err)
 	}
 	if err := a.Settle(deadline(tb)); err != nil {

@@ -197,14 +197,14 @@ func (a *App) clearAdvance(site, machine string) (mm float64, known bool) {
 	}
 	a.reading.Lock()
 	defer a.reading.Unlock()
-	return a.reader.On(v).ClearAdvance(a.clock.Now(), site, machine)
+	return a.reader.On(v.Of(site)).ClearAdvance(a.clock.Now(), site, machine)
 }
 
 // The journal, for those who look back.
 
 // newest reads a machine's newest entries.
 func (a *App) newest(ctx context.Context, q ledger.Query) ([]ledger.Entry, bool, error) {
-	found, more, err := a.journal.Newest(ctx, journal.Query(q))
+	found, more, err := a.journalOf(q.Site).Newest(ctx, journal.Query(q))
 	entries := make([]ledger.Entry, len(found))
 	for i := range found {
 		entries[i] = entryOf(&found[i])
@@ -212,8 +212,8 @@ func (a *App) newest(ctx context.Context, q ledger.Query) ([]ledger.Entry, bool,
 	return entries, more, err
 }
 
-func (a *App) entryAt(ctx context.Context, seq uint64) (ledger.Entry, error) {
-	found, err := a.journal.Get(ctx, seq)
+func (a *App) entryAt(ctx context.Context, site string, seq uint64) (ledger.Entry, error) {
+	found, err := a.journalOf(site).Get(ctx, seq)
 	if errors.Is(err, journal.ErrNotFound) {
 		return ledger.Entry{}, ledger.ErrNoEntry
 	}
@@ -231,7 +231,7 @@ func entryOf(m *journal.Entry) ledger.Entry {
 
 // messages are a machine's newest ones of some types.
 func (a *App) messages(ctx context.Context, site, machine string, types []event.Type, n int) ([]event.Message, error) {
-	found, _, err := a.journal.Newest(ctx, journal.Query{Site: site, Machine: machine, Types: types, N: n})
+	found, _, err := a.journalOf(site).Newest(ctx, journal.Query{Site: site, Machine: machine, Types: types, N: n})
 	messages := make([]event.Message, len(found))
 	for i := range found {
 		messages[i] = found[i].Message

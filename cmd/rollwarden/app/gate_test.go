@@ -297,11 +297,11 @@ func TestAnOpenWatch(t *testing.T) {
 // lastEntry is the newest message of the journal.
 func lastEntry(t *testing.T, a *App) event.Message {
 	t.Helper()
-	_, last, err := a.journal.Span(t.Context())
+	_, last, err := a.journals[0].Span(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}
-	e, err := a.journal.Get(t.Context(), last)
+	e, err := a.journals[0].Get(t.Context(), last)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -410,13 +410,13 @@ func TestWhoMayDoWhat(t *testing.T) {
 // lastHeard is the data of the event that an answer tells of.
 func lastHeard(t *testing.T, a *App, r reply) []byte {
 	t.Helper()
-	first, last, err := a.journal.Span(t.Context())
+	first, last, err := a.journals[0].Span(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}
 	id := regexp.MustCompile(`"event": "([^"]+)"`).FindStringSubmatch(r.body)
 	for seq := last; len(id) == 2 && seq >= first; seq-- {
-		e, err := a.journal.Get(t.Context(), seq)
+		e, err := a.journals[0].Get(t.Context(), seq)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -486,7 +486,7 @@ func lastSeq(t *testing.T, a *App) uint64 {
 	if err := a.Settle(deadline(t)); err != nil {
 		t.Fatal(err)
 	}
-	_, last, err := a.journal.Span(t.Context())
+	_, last, err := a.journals[0].Span(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -5,6 +5,7 @@ import (
 	"log"
 	"math"
 	"net/http"
+	"slices"
 	"strconv"
 	"time"
 
@@ -16,13 +17,14 @@ import (
 
 	"rollwarden/metrics/prom"
 	"rollwarden/rules"
+	"rollwarden/watcher/pager"
 )
 
 // newMetrics registers what the watch shows to Prometheus.
 func (a *App) newMetrics() (*prom.Collector, http.Handler, error) {
 	collector, err := prom.New(prom.Options{
 		View: a.View, Ready: a.ready, Machines: a.site.Machines, Films: a.site.Films,
-		Currency: a.cfg.Shop.Currency, Rows: a.site.Book.Rows, Channels: a.channelNames(), Version: a.opts.Version,
+		Currency: a.cfg.Shop.Currency, Rows: a.site.Book.Rows, Channels: a.channels, Version: a.opts.Version,
 		Lag: a.lag, Odds: a.odds, OpenPages: a.front.hub.Readers, RefusedLogins: a.front.gate.RefusedLogins,
 	})
 	if err != nil {
@@ -33,15 +35,32 @@ func (a *App) newMetrics() (*prom.Collector, http.Handler, error) {
 	return collector, promhttp.HandlerFor(registry, promhttp.HandlerOpts{EnableOpenMetrics: true, Registry: registry}), nil
 }
 
-// ready reports whether the journal has been read and can be written.
-func (a *App) ready() bool { return a.pipe.ready.Load() && a.bus.Health() == nil }
+// ready reports whether all that this daemon holds has been read and can be
+// written; who holds nothing is not ready.
+func (a *App) ready() bool {
+	held := a.held.list()
+	unread := func(s *shard) bool { return !s.pipe.ready.Load() }
+	return len(held) > 0 && !slices.ContainsFunc(held, unread) && a.bus.Health() == nil
+}
 
-func (a *App) channelNames() []string {
-	var names []string
-	for _, s := range a.pager.Status() {
-		names = append(names, s.Channel)
+// channelStatus is the state of the channels, the log last, over all shards.
+func (a *App) channelStatus() []pager.Status {
+	all := make([]pager.Status, len(a.channels))
+	for i, name := range a.channels {
+		all[i].Channel = name
 	}
-	return names
+	for _, s := range a.held.list() {
+		for i, of := range s.pager.Status() { // in the same order
+			all[i].Waiting += of.Waiting
+			if all[i].Reason == "" {
+				all[i].Reason = of.Reason
+			}
+			if next := all[i].NextTry; next.IsZero() || !of.NextTry.IsZero() && of.NextTry.Before(next) {
+				all[i].NextTry = of.NextTry
+			}
+		}
+	}
+	return all
 }
 
 // lagTimeout bounds how long a scrape waits for a journal that is away.
@@ -52,12 +71,20 @@ const lagTimeout = time.Second
 func (a *App) lag() float64 {
 	ctx, cancel := context.WithTimeout(context.Background(), lagTimeout)
 	defer cancel()
-	first, last, err := a.journal.Span(ctx)
-	v := a.View()
-	if err != nil || v == nil {
+	held := a.held.list()
+	if len(held) == 0 {
 		return math.NaN()
 	}
-	return max(0, float64(readable(first, last))-float64(v.Seq))
+	sum := 0.0
+	for _, s := range held {
+		first, last, err := s.journal.Span(ctx)
+		v := s.pipe.view.Load()
+		if err != nil || v == nil {
+			return math.NaN()
+		}
+		sum += max(0, float64(readable(first, last))-float64(v.Seq))
+	}
+	return sum
 }
 
 func (a *App) odds(site, machine string) (float64, bool) {
@@ -67,7 +94,7 @@ func (a *App) odds(site, machine string) (float64, bool) {
 	}
 	a.reading.Lock()
 	defer a.reading.Unlock()
-	e, ok := a.reader.On(v).Odds(a.clock.Now(), site, machine)
+	e, ok := a.reader.On(v.Of(site)).Odds(a.clock.Now(), site, machine)
 	return e.P, ok
 }
 
@@ -75,7 +102,7 @@ func (a *App) odds(site, machine string) (float64, bool) {
 func (a *App) startAt(v *rules.View, site, machine string) (time.Time, bool) {
 	a.reading.Lock()
 	defer a.reading.Unlock()
-	at := a.reader.On(v).ReadyAt(a.clock.Now(), site, machine)
+	at := a.reader.On(v.Of(site)).ReadyAt(a.clock.Now(), site, machine)
 	if len(at) == 0 || at[0].IsZero() {
 		return time.Time{}, false
 	}

@@ -245,9 +245,9 @@ func TestABoardThatIsAlive(t *testing.T) {
 	p.shot("board-old")
 	door.back()
 	p.until("the banner gone", "document.getElementById('old').hidden && !document.documentElement.classList.contains('old')")
-	a.pipe.ready.Store(false) // as while the journal is out of reach
+	a.held.list()[0].pipe.ready.Store(false) // as while the journal is out of reach
 	p.shows("its journal is out of reach")
-	a.pipe.ready.Store(true)
+	a.held.list()[0].pipe.ready.Store(true)
 	p.until("the banner gone again", "document.getElementById('old').hidden")
 	publish(t, a, say("m0", time.Now(), "edge.moved", &event.EdgeMoved{PositionMM: f(700), Cause: event.CauseAdvance}))
 	p.shows("700 mm past the print line")

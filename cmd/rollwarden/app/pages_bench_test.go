@@ -107,7 +107,7 @@ func BenchmarkEventToPage(b *testing.B) {
 		for _, r := range readers {
 			go func() { readUntil(b, r, want); arrived <- time.Since(began) }()
 		}
-		fail(b, a.journal.Publish(b.Context(), say("m0", began, "climate.read", &event.ClimateRead{RHPct: f(float64(rh))})))
+		fail(b, a.journals[0].Publish(b.Context(), say("m0", began, "climate.read", &event.ClimateRead{RHPct: f(float64(rh))})))
 		for range list {
 			all = append(all, <-arrived)
 		}

@@ -40,6 +40,7 @@ type pipeline struct {
 	pages     func([]alarm.Page, map[string][]alarm.Alarm) // takes notes, never waits
 	latency   func(took time.Duration, eventID string)     // event to alarm, both stored
 	shown     func()                                       // told of each new view, never waits
+	held      func() bool                                  // whether this daemon is the one to judge
 
 	view  atomic.Pointer[rules.View]
 	ready atomic.Bool // the journal has been read up to where it ended at the start
@@ -58,9 +59,12 @@ type pipeline struct {
 func newPipeline(e *rules.Engine, c Clock, log zerolog.Logger) *pipeline {
 	return &pipeline{
 		engine: e, clock: c, log: log, batches: make(chan []entry, 1), outbox: outbox{filled: make(chan struct{}, 1)},
-		quiesce: make(chan quietRequest), ended: make(chan struct{}), shown: func() {},
+		quiesce: make(chan quietRequest), ended: make(chan struct{}), shown: func() {}, held: always,
 	}
 }
+
+// always is held by a watch that is alone.
+func always() bool { return true }
 
 // entry is one message of the journal, decoded outside the loop.
 type entry struct {
@@ -167,7 +171,7 @@ func (p *pipeline) caughtUp() {
 // judge hands what is due to the publisher and returns when to judge again, zero
 // for never.
 func (p *pipeline) judge(cause time.Time) (next time.Time) {
-	if !p.ready.Load() {
+	if !p.ready.Load() || !p.held() {
 		return time.Time{}
 	}
 	due, next := p.engine.Judge(p.clock.Now())

@@ -50,7 +50,7 @@ func TestNobodyWaitsForAWatchThatHasEnded(t *testing.T) {
 	if err := a.Stop(); err != nil {
 		t.Fatal(err)
 	}
-	if err := a.pipe.Quiet(deadline(t), 0); !errors.Is(err, errEnded) {
+	if err := a.held.list()[0].pipe.Quiet(deadline(t), 0); !errors.Is(err, errEnded) {
 		t.Errorf("got %v, want %v", err, errEnded)
 	}
 }
@@ -65,7 +65,7 @@ func TestSnapshotsOfAnotherJournalAreRemoved(t *testing.T) {
 	}
 	a := startApp(t, Options{Config: cfg})
 	publish(t, a, loaded("m0", time.Now(), 0)...)
-	last, err := a.journal.Last(deadline(t))
+	last, err := a.journals[0].Last(deadline(t))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -62,17 +62,15 @@ func (a *App) newReports(kit *web.Kit) (*reports, error) {
 	r := &reports{
 		kit: kit, clock: a.clock, zone: a.tickets.Location, shop: a.cfg.Shop.Name, formats: a.cfg.Report.Formats,
 		folder: a.cfg.ReportFolder(), marks: a.cfg.MonthStates(), log: a.part("report"),
-		ready: func(ctx context.Context) error { return a.pipe.Quiet(ctx, a.pipe.last) },
+		ready: func(ctx context.Context) error {
+			return a.held.each(ctx, func(s *shard) error { return s.caughtUp(ctx) })
+		},
 		books: monthly.NewBooks(monthly.BooksOptions{
-			Source: a.journal, Zone: a.tickets.Location, Now: a.clock.Now, Params: monthly.ParamsOf(a.site), Folder: a.cfg.MonthStates(), Log: a.part("report"),
+			Source: a.journals[0], Zone: a.tickets.Location, Now: a.clock.Now, Params: monthly.ParamsOf(a.site), Folder: a.cfg.MonthStates(), Log: a.part("report"),
 		}),
 	}
 	r.life, r.end = context.WithCancel(context.Background())
-	for _, m := range a.site.Machines {
-		if !slices.Contains(r.sites, m.Site) {
-			r.sites = append(r.sites, m.Site)
-		}
-	}
+	r.sites = a.sites()
 	lang := a.cfg.ReportLanguage()
 	if !slices.Contains(kit.Languages(), lang) {
 		lang = "en"
