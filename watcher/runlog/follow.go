@@ -1,0 +1,262 @@
+package runlog
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+)
+
+const (
+	chunk  = 1 << 20               // bytes that are read at once; more than maxRecord
+	batch  = 200                   // rows of which the journal is told at once
+	retry  = 5 * time.Second       // before something that failed is tried again
+	gather = 50 * time.Millisecond // how long a hint waits for more of its kind
+)
+
+// follower is owned by one goroutine; only its hints run beside it.
+type follower struct {
+	Options
+	hints  *hints
+	memory memory            // nil until it could be read
+	told   map[string]string // the last complaint about each log
+	quiet  map[string]rest   // files with half a line at their end
+}
+
+// rest is a file whose last line has no end, as it was first seen so.
+type rest struct {
+	size  int64
+	since time.Time
+}
+
+func newFollower(o Options) *follower {
+	return &follower{Options: o, hints: newHints(o.Log, o.Logs), told: map[string]string{}, quiet: map[string]rest{}}
+}
+
+// scan looks at every log once and returns when to look again at the latest.
+func (f *follower) scan(ctx context.Context) time.Duration {
+	f.hints.follow()
+	next := f.Poll
+	if f.memory == nil {
+		memory, err := load(f.State)
+		f.complain(f.State, err, "make the file readable; or move it away, and every log is taken up from its end")
+		if err != nil {
+			return next
+		}
+		f.memory = memory
+	}
+	for i := range f.Logs {
+		l := &f.Logs[i]
+		wait, err := f.look(ctx, l)
+		if ctx.Err() != nil {
+			return 0
+		}
+		f.complain(l.Files, err, "it is tried again, and nothing is skipped")
+		if err != nil {
+			wait = retry
+		}
+		if wait > 0 {
+			next = min(next, wait)
+		}
+	}
+	return next
+}
+
+// complain logs trouble once for each new reason, and its end.
+func (f *follower) complain(about string, err error, next string) {
+	switch {
+	case err == nil && f.told[about] != "":
+		f.Log.Info().Str("log", about).Msg("the run log is in order again")
+		delete(f.told, about)
+	case err != nil && f.told[about] != err.Error():
+		f.Log.Warn().Str("log", about).Err(err).Str("next", next).Msg("trouble with a run log")
+		f.told[about] = err.Error()
+	}
+}
+
+// look reads what is new in the files of one log. The time is when a half line
+// will have been quiet for long enough.
+func (f *follower) look(ctx context.Context, l *Log) (time.Duration, error) {
+	paths, err := l.paths()
+	if err != nil {
+		return 0, err
+	}
+	v := &visit{follower: f, log: l, marks: f.memory.of(l), paths: paths, claimed: map[*mark]bool{}}
+	var wait time.Duration
+	for _, path := range paths {
+		again, e := v.file(ctx, path)
+		if e != nil {
+			err = errors.Join(err, fmt.Errorf("%s: %w", filepath.Base(path), e))
+		}
+		if again > 0 && (wait == 0 || again < wait) {
+			wait = again
+		}
+	}
+	err = errors.Join(err, v.rotated(ctx))
+	if len(v.marks.Files) > mostMarks {
+		v.marks.drop(func(m *mark) bool { return !slices.Contains(paths, m.Path) })
+	}
+	if !v.marks.Seen && err == nil {
+		v.marks.Seen = true
+		err = f.memory.save(f.State)
+	}
+	return wait, err
+}
+
+// visit is one look at one log.
+type visit struct {
+	*follower
+	log     *Log
+	marks   *marks
+	paths   []string
+	claimed map[*mark]bool // whose files were found
+}
+
+// paths lists the files of a log, the oldest first. The folder must be there: on a
+// share that is not mounted nothing can be said of its files.
+func (l *Log) paths() ([]string, error) {
+	if _, err := os.Stat(filepath.Dir(l.Files)); err != nil {
+		return nil, err
+	}
+	paths, err := filepath.Glob(l.Files)
+	if err != nil {
+		return nil, err
+	}
+	written := map[string]time.Time{}
+	for _, path := range paths {
+		if info, err := os.Stat(path); err == nil && info.Mode().IsRegular() {
+			written[path] = info.ModTime()
+		}
+	}
+	paths = slices.DeleteFunc(paths, func(p string) bool { return written[p].IsZero() })
+	slices.SortFunc(paths, func(a, b string) int { return cmp.Or(written[a].Compare(written[b]), cmp.Compare(a, b)) })
+	return paths, nil
+}
+
+// file reads what is new in one file.
+func (v *visit) file(ctx context.Context, path string) (time.Duration, error) {
+	file, err := os.Open(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return 0, nil
+	}
+	if err != nil {
+		return 0, err
+	}
+	defer file.Close()
+	info, err := file.Stat()
+	if err != nil {
+		return 0, err
+	}
+	m := v.markOf(path, file, info.Size())
+	v.claimed[m] = true
+	r := &reader{visit: v, file: file, name: filepath.Base(path), mark: m, silent: !v.marks.Seen && !v.log.History}
+	return v.settle(path, info.Size(), func(quiet bool) error { return r.read(ctx, quiet) })
+}
+
+// markOf finds how far a file was read: by its path, or else, when the file was
+// renamed, by what is in it. A file that nobody knows was not read at all.
+func (v *visit) markOf(path string, file io.ReaderAt, size int64) *mark {
+	for _, m := range v.marks.Files {
+		if m.Path == path && !v.claimed[m] && m.fits(file, size) {
+			return m
+		}
+	}
+	for _, m := range v.marks.Files {
+		if m.Offset > 0 && !v.claimed[m] && m.fits(file, size) && !m.stillThere() {
+			m.Path = path
+			return m
+		}
+	}
+	m := &mark{Path: path}
+	v.marks.Files = append(v.marks.Files, m)
+	return m
+}
+
+// stillThere reports whether the file of a mark is where it was.
+func (m *mark) stillThere() bool {
+	file, err := os.Open(m.Path)
+	if err != nil {
+		return !errors.Is(err, fs.ErrNotExist)
+	}
+	defer file.Close()
+	info, err := file.Stat()
+	return err == nil && m.fits(file, info.Size())
+}
+
+// rotated reads the end of files that went away under their name while something
+// else took it: log rotation renames or copies a file within its folder. A file
+// that is gone without a successor may be on a share that is, and is waited for.
+func (v *visit) rotated(ctx context.Context) (err error) {
+	for _, m := range slices.Clone(v.marks.Files) {
+		if v.claimed[m] || !slices.Contains(v.paths, m.Path) {
+			continue
+		}
+		if e := v.finish(ctx, m); e != nil {
+			err = errors.Join(err, e)
+			continue
+		}
+		v.marks.drop(func(o *mark) bool { return o == m })
+		err = errors.Join(err, v.memory.save(v.State))
+	}
+	return err
+}
+
+// finish looks for the file of a mark under another name and reads its end.
+func (v *visit) finish(ctx context.Context, m *mark) error {
+	entries, err := os.ReadDir(filepath.Dir(m.Path))
+	if err != nil || m.Offset == 0 {
+		return err
+	}
+	for _, e := range entries {
+		path := filepath.Join(filepath.Dir(m.Path), e.Name())
+		if !e.Type().IsRegular() || slices.Contains(v.paths, path) {
+			continue
+		}
+		if done, err := v.finishAs(ctx, m, path); done || err != nil {
+			return err
+		}
+	}
+	v.Log.Warn().Str("log", m.Path).Int64("read", m.Offset).Msg("the run log was truncated or replaced, and is read from its start")
+	return nil
+}
+
+// finishAs reads the end of a file if it is that of the mark.
+func (v *visit) finishAs(ctx context.Context, m *mark, path string) (bool, error) {
+	file, err := os.Open(path)
+	if err != nil {
+		return false, nil // not ours to read, so not ours
+	}
+	defer file.Close()
+	info, err := file.Stat()
+	if err != nil || !m.fits(file, info.Size()) {
+		return false, err
+	}
+	r := &reader{visit: v, file: file, name: filepath.Base(path), mark: m}
+	return true, r.read(ctx, true)
+}
+
+// settle reads a file, and says when to look again at a half line that it ends
+// with.
+func (f *follower) settle(path string, size int64, read func(quiet bool) error) (time.Duration, error) {
+	was, half := f.quiet[path]
+	quiet := half && was.size == size && time.Since(was.since) >= f.Settle
+	err := read(quiet)
+	switch {
+	case errors.Is(err, errHalf) && (!half || was.size != size):
+		f.quiet[path] = rest{size, time.Now()}
+		return f.Settle, nil
+	case errors.Is(err, errHalf):
+		return max(gather, f.Settle-time.Since(was.since)), nil
+	}
+	delete(f.quiet, path)
+	return 0, err
+}
+
+// errHalf says that a file ends in the middle of a line.
+var errHalf = errors.New("the last line has no end yet")

@@ -1,0 +1,344 @@
+package runlog
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"rollwarden/rules/event"
+)
+
+const titles = "Job,State,Time,Fed\n"
+
+// at is a row of a minute of the morning.
+func at(job, state string, minute int) string {
+	return fmt.Sprintf("%s,%s,2026-03-02 08:%02d:00,%d.5\n", job, state, minute, minute)
+}
+
+// What stood in the log before anybody followed it is history, and would be told
+// as if it happened now.
+func TestOldRowsAreNotTold(t *testing.T) {
+	r := newRig(t, plain(), "runs.csv")
+	r.write("runs.csv", titles+at("KL-1", "printing", 1))
+	r.look()
+	r.want("")
+	r.add("runs.csv", at("KL-1", "done", 9))
+	r.look()
+	r.want("finished KL-1")
+}
+
+func TestOldRowsAreToldWhenWanted(t *testing.T) {
+	r := newRig(t, plain(), "runs.csv")
+	r.o.Logs[0].History = true
+	r.write("runs.csv", titles+at("KL-1", "printing", 1)+at("KL-1", "done", 9))
+	r.look()
+	r.want("started KL-1; finished KL-1")
+}
+
+func TestANewFileIsToldWhole(t *testing.T) {
+	r := newRig(t, plain(), "runs-*.csv")
+	r.look()
+	r.write("runs-02.csv", titles+at("KL-1", "printing", 1))
+	r.look()
+	r.want("started KL-1")
+	r.write("runs-03.csv", titles+at("KL-2", "printing", 2))
+	r.add("runs-02.csv", at("KL-1", "done", 2))
+	check(t, os.Chtimes(filepath.Join(r.dir, "runs-02.csv"), noon.Add(-time.Hour), noon.Add(-time.Hour)))
+	r.look()
+	r.want("started KL-1; finished KL-1; started KL-2")
+}
+
+func TestHalfALineWaitsForItsEnd(t *testing.T) {
+	r := newRig(t, plain(), "runs.csv")
+	r.o.Settle = time.Hour
+	r.look()
+	for _, piece := range []string{"Job,Sta", "te,Time,Fed\n", "KL-1,printing,2026-03", "-02 08:00:00,0", ".0\nKL-1,fee", "ding,2026-03-02 08:01:00,1.5"} {
+		r.add("runs.csv", piece)
+		r.look()
+		r.look()
+	}
+	r.want("started KL-1")
+	r.add("runs.csv", "\n")
+	r.look()
+	r.want("started KL-1; progress KL-1")
+}
+
+// The last record may have no end of line (RFC 4180, rule 2).
+func TestAQuietLastLineIsTakenForAWhole(t *testing.T) {
+	r := newRig(t, plain(), "runs.csv")
+	r.look()
+	r.write("runs.csv", titles+strings.TrimSuffix(at("KL-1", "printing", 1), "\n"))
+	r.look()
+	r.want("")
+	r.look()
+	r.want("started KL-1")
+	r.add("runs.csv", "\n"+at("KL-1", "done", 2))
+	r.look()
+	r.want("started KL-1; finished KL-1")
+}
+
+func TestRotationLosesNoRow(t *testing.T) {
+	for name, rotate := range map[string]func(*rig){
+		"renamed": func(r *rig) { r.move("runs.csv", "runs.csv.1") },
+		"copied and truncated": func(r *rig) {
+			data, err := os.ReadFile(filepath.Join(r.dir, "runs.csv"))
+			check(r, err)
+			r.write("runs.csv.1", string(data))
+			check(r, os.Truncate(filepath.Join(r.dir, "runs.csv"), 0))
+		},
+	} {
+		for _, files := range []string{"runs.csv", "runs.csv*"} {
+			for _, restart := range []bool{false, true} {
+				t.Run(fmt.Sprintf("%s, %s, restart %t", name, files, restart), func(t *testing.T) {
+					r := newRig(t, plain(), files)
+					r.look()
+					r.write("runs.csv", titles+at("KL-1", "printing", 1))
+					r.look()
+					r.add("runs.csv", at("KL-1", "done", 9)) // not read before the rotation
+					rotate(r)
+					r.add("runs.csv", titles+at("KL-2", "printing", 11))
+					if restart {
+						r.restart()
+					}
+					r.look()
+					r.look()
+					if got := r.said(); got != "started KL-1; finished KL-1; started KL-2" && got != "started KL-1; started KL-2; finished KL-1" {
+						t.Error(got)
+					}
+				})
+			}
+		}
+	}
+}
+
+func TestATruncatedLogIsReadFromItsStart(t *testing.T) {
+	r := newRig(t, plain(), "runs.csv")
+	r.look()
+	r.write("runs.csv", titles+at("KL-1", "printing", 1)+at("KL-1", "done", 2))
+	r.look()
+	r.write("runs.csv", titles+at("KL-2", "printing", 3))
+	r.look()
+	r.want("started KL-1; finished KL-1; started KL-2")
+}
+
+// A file that was replaced by a longer one is found out by what is in it.
+func TestAReplacedLogIsReadFromItsStart(t *testing.T) {
+	r := newRig(t, plain(), "runs.csv")
+	r.look()
+	r.write("runs.csv", titles+at("KL-1", "printing", 1))
+	r.look()
+	r.write("runs.csv", titles+at("KL-2", "printing", 2)+at("KL-2", "done", 3)+at("KL-3", "printing", 4))
+	r.look()
+	r.want("started KL-1; started KL-2; finished KL-2; started KL-3")
+}
+
+func TestARestartGoesOnWhereItStopped(t *testing.T) {
+	r := newRig(t, plain(), "runs.csv")
+	r.look()
+	r.write("runs.csv", titles+at("KL-1", "printing", 1))
+	r.look()
+	r.restart()
+	r.add("runs.csv", at("KL-1", "done", 9))
+	published := 0
+	r.o.Publish = func(ctx context.Context, events ...event.Event) error {
+		published += len(events)
+		return r.publish(ctx, events...)
+	}
+	r.look()
+	r.want("started KL-1; finished KL-1")
+	if published != 1 {
+		t.Errorf("%d events were published again", published-1)
+	}
+}
+
+// Without its memory a watch passes over what is there; with an older one it tells
+// again what it told, under the ids of before.
+func TestReadingAgainCountsOnce(t *testing.T) {
+	r := newRig(t, plain(), "runs.csv")
+	r.look()
+	old, err := os.ReadFile(r.o.State)
+	check(t, err)
+	r.write("runs.csv", titles+at("KL-1", "printing", 1)+"KL-1,feeding,2026-03-02 08:02:00,lots\n")
+	r.look()
+	r.restart()
+	check(t, os.WriteFile(r.o.State, old, 0o600))
+	r.look()
+	r.want("started KL-1; ! runs.csv, line 3: column 4 (Fed): want a number with a decimal point and nothing between thousands, got \"lots\"; the row is passed over, and the rows after it count")
+}
+
+func TestNothingIsLostWhileTheJournalIsAway(t *testing.T) {
+	r := newRig(t, plain(), "runs.csv")
+	r.look()
+	r.fail = errors.New("the journal is full")
+	r.write("runs.csv", titles+at("KL-1", "printing", 1))
+	r.look()
+	r.add("runs.csv", at("KL-1", "done", 2))
+	r.look()
+	r.restart()
+	r.look()
+	r.want("")
+	r.fail = nil
+	r.look()
+	r.want("started KL-1; finished KL-1")
+}
+
+// A share that is not mounted yet is not taken for one without a log: the log that
+// turns up with it is history.
+func TestAFolderThatIsNotThereYet(t *testing.T) {
+	r := newRig(t, plain(), "share/runs.csv")
+	r.look()
+	check(t, os.Mkdir(filepath.Join(r.dir, "share"), 0o755))
+	r.write("share/runs.csv", titles+at("KL-1", "printing", 1))
+	r.look()
+	r.move("share", "away")
+	r.look()
+	r.move("away", "share")
+	r.add("share/runs.csv", at("KL-1", "done", 2))
+	r.look()
+	r.want("finished KL-1")
+}
+
+func TestAMissingColumnHoldsTheLog(t *testing.T) {
+	r := newRig(t, plain(), "runs.csv")
+	r.look()
+	r.write("runs.csv", "Job,Stat,Time,Fed\n"+at("KL-1", "printing", 1))
+	r.look()
+	if told := r.f.told[r.o.Logs[0].Files]; !strings.Contains(told, `want a column "State", as columns.state says, got "Job,Stat,Time,Fed": did you mean "Stat"?`) {
+		t.Error(told)
+	}
+	r.o.Logs[0].Format.Columns["state"] = "Stat"
+	r.look()
+	r.want("started KL-1")
+}
+
+// TestWhateverHappensToTheFile plays a machine that writes, stops in the middle of
+// lines, and has its log rotated, while the watch looks, ends, starts and loses its
+// journal in between. In the end every row counts, once and in its order.
+func TestWhateverHappensToTheFile(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		r := newRig(t, plain(), "runs.csv")
+		r.o.Settle = time.Hour
+		r.look()
+		defer r.restart() // gives its notifications back
+		var rows []string
+		open := "" // the rest of a line that was begun
+		write := func(half bool) {
+			if open == "" {
+				job := fmt.Sprintf("KL-%d", len(rows)+1)
+				rows = append(rows, "started "+job)
+				open = at(job, "printing", len(rows)%60)
+				if size, err := os.Stat(filepath.Join(r.dir, "runs.csv")); err != nil || size.Size() == 0 {
+					open = titles + open
+				}
+			}
+			n := len(open)
+			if half {
+				n = rapid.IntRange(1, len(open)).Draw(rt, "letters")
+			}
+			r.add("runs.csv", open[:n])
+			open = open[n:]
+		}
+		turns := 0
+		for range rapid.IntRange(1, 30).Draw(rt, "steps") {
+			switch rapid.SampledFrom([]string{"row", "row", "half", "look", "restart", "away", "back", "rotate"}).Draw(rt, "step") {
+			case "row":
+				write(false)
+			case "half":
+				write(true)
+			case "look":
+				r.look()
+			case "restart":
+				r.restart()
+			case "away":
+				r.fail = errors.New("away")
+			case "back":
+				r.fail = nil
+			case "rotate":
+				// A log is rotated between lines, and once in a while: within one
+				// look two files that nobody has seen could go by.
+				if r.fail = nil; open == "" && len(rows) > 0 {
+					r.look()
+					write(false)
+					turns++
+					r.move("runs.csv", fmt.Sprintf("runs.%d.csv", turns))
+					write(false)
+					r.look()
+				}
+			}
+		}
+		if open != "" {
+			write(false)
+		}
+		r.fail = nil
+		r.look()
+		if got, want := r.said(), strings.Join(rows, "; "); !sameSet(got, want) {
+			rt.Fatalf("want\n  %s\ngot\n  %s", want, got)
+		}
+	})
+}
+
+// sameSet compares two lists whatever their order: the end of a rotated file is
+// told after the file that came for it.
+func sameSet(a, b string) bool {
+	count := map[string]int{}
+	for part := range strings.SplitSeq(a, "; ") {
+		count[part]++
+	}
+	for part := range strings.SplitSeq(b, "; ") {
+		count[part]--
+	}
+	for _, n := range count {
+		if n != 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// TestWatch runs the whole of it: a row that is written is told without a poll,
+// and the watch ends with its context.
+func TestWatch(t *testing.T) {
+	r := newRig(t, plain(), "runs.csv")
+	ctx, cancel := context.WithCancel(t.Context())
+	told := make(chan event.Event, 16)
+	r.o.Publish = func(_ context.Context, events ...event.Event) error {
+		for _, e := range events {
+			told <- e
+		}
+		return nil
+	}
+	r.o.Poll = time.Hour
+	r.write("runs.csv", titles)
+	done := make(chan error, 1)
+	go func() { done <- Watch(ctx, r.o) }()
+	for len(told) == 0 && t.Context().Err() == nil { // until the first look was made, each row is history
+		r.add("runs.csv", fmt.Sprintf("KL-1,feeding,%s,1\n", noon.Add(-time.Duration(time.Now().UnixNano()%1e9)).Format(time.RFC3339Nano)))
+		time.Sleep(20 * time.Millisecond)
+	}
+	cancel()
+	check(t, <-done)
+	if e := <-told; e.Type != "run.progress" || e.Machine != "heron" {
+		t.Errorf("%+v", e)
+	}
+}
+
+func TestOptionsThatCannotWork(t *testing.T) {
+	bad := plain()
+	bad.Columns = nil
+	for want, o := range map[string]Options{
+		"Publish and State": {},
+		"a pattern":         {State: "s", Publish: (&journal{}).publish, Logs: []Log{{Files: "a[", Format: plain()}}},
+		"columns.job":       {State: "s", Publish: (&journal{}).publish, Logs: []Log{{Files: "a", Format: bad}}},
+	} {
+		if err := Watch(t.Context(), o); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("want an error with %q, got %v", want, err)
+		}
+	}
+}
