@@ -55,6 +55,10 @@ const (
 	marginsPerTTL = 5
 )
 
+// Margin is how long before the others may begin a holder has stopped. What it has
+// under way must end in that time.
+func Margin(ttl time.Duration) time.Duration { return ttl / marginsPerTTL }
+
 // sweepAfter is how many TTLs a row is kept that nobody writes any more.
 const sweepAfter = 20
 

@@ -123,7 +123,7 @@ func (t *Table) renewOne(ctx context.Context, term *term) {
 }
 
 // until is how long a row is good for that is written now.
-func (t *Table) until() time.Time { return time.Now().Add(t.o.TTL - t.o.TTL/marginsPerTTL) }
+func (t *Table) until() time.Time { return time.Now().Add(t.o.TTL - Margin(t.o.TTL)) }
 
 // running are the terms whose work goes on, in order.
 func (t *Table) running() (list []*term) {

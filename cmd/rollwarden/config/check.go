@@ -104,6 +104,7 @@ func (c *Config) checkNATS(p *problems) {
 		}
 	}
 	c.checkNATSServer(p)
+	c.checkNATSShare(p)
 	if c.NATS.Keep > 0 && c.NATS.Keep < time.Minute {
 		p.bad("nats.keep", "0s to keep everything, or at least 1m", c.NATS.Keep.String())
 	}

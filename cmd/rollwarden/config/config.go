@@ -81,6 +81,7 @@ type NATS struct {
 	Keep            time.Duration `yaml:"keep" min:"0s" max:"876000h"`
 	Replicas        int           `yaml:"replicas" min:"0" max:"5"`
 	NATSServer      `yaml:",inline"`
+	NATSShare       `yaml:",inline"`
 }
 
 // TLS names the files that protect a connection.

@@ -8,6 +8,7 @@ import (
 	"rollwarden/rules/plant"
 	"rollwarden/rules/queue"
 	"rollwarden/rules/risk"
+	"rollwarden/watcher/lease"
 )
 
 // Default is the configuration of a shop that has said nothing yet. Costs are
@@ -17,7 +18,7 @@ func Default() *Config {
 	return &Config{
 		Shop: Shop{Name: "Rollwarden", TimeZone: "Local", Temperature: "C", Length: "metric", Clock: "24h", Currency: "USD"},
 		Data: Data{Folder: "data"},
-		NATS: NATS{Listen: "127.0.0.1:4222", SyncAlways: true, MaxStore: 4 << 30},
+		NATS: NATS{Listen: "127.0.0.1:4222", SyncAlways: true, MaxStore: 4 << 30, NATSShare: NATSShare{Lease: lease.DefaultTTL}},
 		HTTP: HTTP{
 			Listen: "127.0.0.1:8477", LoginIdle: 12 * time.Hour, LoginLasts: 7 * 24 * time.Hour,
 			Streams: 1000, StreamsPerClient: 20,
