@@ -75,7 +75,14 @@ type Options struct {
 	TryTimeout  time.Duration // for one try; 30 s
 	Grace       time.Duration // for what is under way when Run must end; 3 s
 	Backoff     Backoff
+	// Held reports whether this process may page at this very moment, for one of
+	// several that take turns. What it must not send waits for Run to end. It may
+	// when nil.
+	Held func() bool
 }
+
+// Grace is the default of Options.Grace.
+const Grace = 3 * time.Second
 
 func (o Options) withDefaults() Options {
 	if o.Now == nil {
@@ -84,7 +91,10 @@ func (o Options) withDefaults() Options {
 	o.Source = cmp.Or(o.Source, "/rollwarden/pager")
 	o.GiveUpAfter = cmp.Or(o.GiveUpAfter, time.Hour)
 	o.TryTimeout = cmp.Or(o.TryTimeout, 30*time.Second)
-	o.Grace = cmp.Or(o.Grace, 3*time.Second)
+	o.Grace = cmp.Or(o.Grace, Grace)
+	if o.Held == nil {
+		o.Held = func() bool { return true }
+	}
 	o.Backoff.Initial = cmp.Or(o.Backoff.Initial, 2*time.Second)
 	o.Backoff.Max = cmp.Or(o.Backoff.Max, 2*time.Minute)
 	o.Backoff.Multiplier = cmp.Or(o.Backoff.Multiplier, 2)

@@ -133,6 +133,10 @@ func (w *worker) poke() {
 // run works until ctx ends. What it is sending then goes on until late ends.
 func (w *worker) run(ctx, late context.Context) {
 	for ctx.Err() == nil {
+		if !w.options.Held() {
+			<-ctx.Done() // which is about to end, or this process has just woken up
+			return
+		}
 		if active, ok := w.dueLevel(); ok {
 			w.sendLevel(late, active)
 			continue
