@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -51,16 +52,21 @@ var (
 // the one that reached the sequence `after`.
 func (j *Journal) Follow(ctx context.Context, after uint64, handle func(batch []Entry) error) error {
 	r := &reader{j: j, last: after, whole: true, gap: j.gap, handle: handle, state: func(err error) { j.trouble.Store(&err) }}
+	var room sync.WaitGroup
+	defer room.Wait()
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	room.Go(func() { j.watchRoom(ctx) })
 	return r.run(ctx)
 }
 
-// Health reports why Follow cannot read the journal at this moment, or nil. It may
-// take it a few seconds to notice.
+// Health reports why Follow cannot read the journal at this moment, or that it is
+// full, or nil. It may take it a few seconds to notice.
 func (j *Journal) Health() error {
 	if err := j.trouble.Load(); err != nil && *err != nil {
 		return fmt.Errorf("the journal cannot be read: %w", *err)
 	}
-	return nil
+	return j.roomHealth()
 }
 
 // Read hands over the entries from sequence `from` to sequence `to`, both

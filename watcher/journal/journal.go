@@ -73,6 +73,7 @@ type Journal struct {
 	log     zerolog.Logger
 	prefix  string                // of stored subjects; nobody outside sees it
 	trouble atomic.Pointer[error] // why Follow cannot read; nil before it begins
+	room    atomic.Value          // a room, as Follow saw it last; nil before it begins
 }
 
 // dedupeWindow is how long the server remembers the Nats-Msg-Id headers of
