@@ -93,14 +93,19 @@ func (b *board) healthz(w http.ResponseWriter, _ *http.Request) {
 	web.Plain(w, http.StatusOK, "ok")
 }
 
-// readyz says whether the journal has been read up to its end.
+// readyz says whether the journal has been read up to its end and can be read and
+// written. Why it cannot be is for those who may read the log.
 func (b *board) readyz(w http.ResponseWriter, _ *http.Request) {
-	if !b.ready(b.o.View()) {
-		w.Header().Set("Retry-After", strconv.Itoa(web.RetryAfterS))
-		web.Plain(w, http.StatusServiceUnavailable, "the journal is still being read")
+	v, why := b.o.View(), "the journal cannot be read or written: the log says why"
+	switch {
+	case b.ready(v):
+		web.Plain(w, http.StatusOK, "ready")
 		return
+	case v == nil:
+		why = "the journal is still being read"
 	}
-	web.Plain(w, http.StatusOK, "ready")
+	w.Header().Set("Retry-After", strconv.Itoa(web.RetryAfterS))
+	web.Plain(w, http.StatusServiceUnavailable, why)
 }
 
 // shown is one machine to show: configured, heard of, or both.

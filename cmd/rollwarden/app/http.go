@@ -39,8 +39,8 @@ func (a *App) newMetrics() (*prom.Collector, http.Handler, error) {
 // written; who holds nothing is not ready.
 func (a *App) ready() bool {
 	held := a.held.list()
-	unread := func(s *shard) bool { return !s.pipe.ready.Load() }
-	return len(held) > 0 && !slices.ContainsFunc(held, unread) && a.bus.Health() == nil
+	unwell := func(s *shard) bool { return !s.pipe.ready.Load() || s.journal.Health() != nil }
+	return len(held) > 0 && !slices.ContainsFunc(held, unwell) && a.bus.Health() == nil
 }
 
 // channelStatus is the state of the channels, the log last, over all shards.

@@ -44,6 +44,9 @@ func (a *App) journalState(ctx context.Context) (j upkeep.Journal) {
 	defer cancel()
 	err := a.bus.Health()
 	if err == nil {
+		err = a.journals[0].Health()
+	}
+	if err == nil {
 		j.First, j.Last, err = a.journals[0].Span(ctx)
 	}
 	if err != nil {
