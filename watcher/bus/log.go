@@ -34,10 +34,10 @@ const unwritable = "critical write error"
 
 // Errorf logs an error, and keeps the one that ends the journal.
 func (l *serverLog) Errorf(format string, v ...any) {
-	if strings.Contains(strings.ToLower(format), unwritable) {
-		l.keep(&l.broken, format, v...)
-	}
 	l.log.Error().Msgf(format, v...)
+	if strings.Contains(strings.ToLower(format), unwritable) && l.keep(&l.broken, format, v...) {
+		l.log.Error().Msg("the journal could not be written and takes nothing more: free disk space and restart")
+	}
 }
 
 // Debugf drops the server's own debug lines, which it is told not to write.
@@ -52,12 +52,15 @@ func (l *serverLog) Fatalf(format string, v ...any) {
 	l.log.Error().Msgf(format, v...)
 }
 
-func (l *serverLog) keep(first *string, format string, v ...any) {
+// keep notes a text if it is the first one, and reports whether it is.
+func (l *serverLog) keep(first *string, format string, v ...any) bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if *first == "" {
-		*first = fmt.Sprintf(format, v...)
+	if *first != "" {
+		return false
 	}
+	*first = fmt.Sprintf(format, v...)
+	return true
 }
 
 // failure returns the first fatal message, empty when there was none.
