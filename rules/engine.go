@@ -135,10 +135,10 @@ func (e *Engine) touch(ev event.Event) {
 		}
 		return
 	}
-	key := floor.Key(ev.Site, ev.Machine)
-	e.dirty[key] = true
+	w := e.watchOf(ev.Site, ev.Machine)
+	e.dirty[w.machine] = true
 	if d, ok := ev.Data.(*event.AlarmChanged); ok {
-		e.watchOf(key).settle(alarm.Key{Hazard: d.Hazard, Job: d.Job, Part: d.Part})
+		w.settle(alarm.Key{Hazard: d.Hazard, Job: d.Job, Part: d.Part})
 	}
 }
 

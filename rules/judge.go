@@ -43,11 +43,13 @@ type finding struct {
 	vague bool // whether it still holds is not known; a standing alarm then stays
 }
 
-func (e *Engine) watchOf(key string) *watch {
-	w, ok := e.watches[key]
+func (e *Engine) watchOf(site, machine string) *watch {
+	var buffer [2*event.MaxName + 1]byte
+	key := floor.AppendKey(buffer[:0], site, machine)
+	w, ok := e.watches[string(key)]
 	if !ok {
-		w = &watch{machine: key}
-		e.watches[key] = w
+		w = &watch{machine: string(key)}
+		e.watches[w.machine] = w
 	}
 	return w
 }
@@ -108,7 +110,7 @@ func (e *Engine) dirtyKeys() []string {
 }
 
 func (e *Engine) judgeMachine(now time.Time, m *floor.Machine, out []event.Event) []event.Event {
-	w := e.watchOf(floor.Key(m.Site, m.Name))
+	w := e.watchOf(m.Site, m.Name)
 	alarms := e.alarms.Alarms[w.machine]
 	found, next := e.find(now, m, alarms, &w.calm)
 	e.hide(alarms, found)

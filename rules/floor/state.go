@@ -178,8 +178,17 @@ type Reported struct {
 // Key is how a machine is found in State.Machines.
 func Key(site, machine string) string { return site + "/" + machine }
 
+// AppendKey appends the key to b, for those who look something up by it often and
+// would rather make no text each time.
+func AppendKey(b []byte, site, machine string) []byte {
+	return append(append(append(b, site...), '/'), machine...)
+}
+
 // Machine returns a machine to read, or nil when nothing was heard of it.
-func (s *State) Machine(site, name string) *Machine { return s.Machines[Key(site, name)] }
+func (s *State) Machine(site, name string) *Machine {
+	var key [2*event.MaxName + 1]byte
+	return s.Machines[string(AppendKey(key[:0], site, name))]
+}
 
 // Climate returns the newest air reading for a machine: its own, or its room's.
 func (s *State) Climate(m *Machine) Climate {
@@ -193,10 +202,9 @@ func (s *State) Climate(m *Machine) Climate {
 // edit returns a machine that may be changed: a new one, the one at hand when
 // no reader shares it, or a copy when one does.
 func (s *State) edit(site, name string) *Machine {
-	key := Key(site, name)
-	m, ok := s.Machines[key]
+	m := s.Machine(site, name)
 	switch {
-	case !ok:
+	case m == nil:
 		m = &Machine{Site: site, Name: name, generation: s.generation}
 	case m.generation == s.generation:
 		return m
@@ -205,7 +213,7 @@ func (s *State) edit(site, name string) *Machine {
 		c.generation, c.sharesMarks = s.generation, true
 		m = &c
 	}
-	s.Machines[key] = m
+	s.Machines[Key(site, name)] = m
 	return m
 }
 
