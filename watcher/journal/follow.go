@@ -14,8 +14,11 @@ import (
 )
 
 const (
-	pullCount     = 2000             // entries asked for ahead; also the largest batch
-	pullBytes     = 16 << 20         // and their size; the client drops messages above 64 MiB
+	// So many entries are asked for ahead, which is also the largest batch. On a
+	// slow line they stand before everything else that comes over the connection,
+	// acknowledgements and leases too; more is not read faster within a building.
+	pullCount     = 100
+	pullBytes     = 4 << 20          // and their size; above the largest message
 	pullExpiry    = 30 * time.Second // of one request to the server
 	pullHeartbeat = 2 * time.Second  // twice this without a sign means that the reader is lost
 	readerIdle    = time.Minute      // after which the server forgets an abandoned reader
@@ -43,7 +46,7 @@ var (
 // on by itself across reconnects and server restarts.
 //
 // Batches are as large as what has come in: one entry when the floor is quiet,
-// up to 2000 when the reader is behind. The batch and the data in it are valid
+// up to 100 when the reader is behind. The batch and the data in it are valid
 // until handle returns; copy what is kept. An error from handle ends Follow
 // and is returned as it is.
 //
