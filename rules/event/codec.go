@@ -38,8 +38,14 @@ func Decode(m Message) (Event, error) {
 	if len(m.Data) > MaxData {
 		return e, &Fault{Field: "message", Want: fmt.Sprintf("at most %d bytes", MaxData), Got: strconv.Itoa(len(m.Data))}
 	}
+	binary := isBinary(m.Header)
+	if !binary {
+		if short, ok := decodeShort(e, m); ok {
+			return short, nil
+		}
+	}
 	var env envelope
-	if isBinary(m.Header) {
+	if binary {
 		err = env.fromHeaders(m)
 	} else {
 		err = env.fromJSON(m.Data)
@@ -47,24 +53,32 @@ func Decode(m Message) (Event, error) {
 	if err != nil {
 		return e, err
 	}
+	err = env.fill(&e, m)
+	return e, err
+}
+
+// fill checks the attributes and the data and puts them in the event, as far as
+// the first fault.
+func (env *envelope) fill(e *Event, m Message) error {
 	e.ID, e.Source = string(env.id), string(env.source)
-	if err := env.check(typ); err != nil {
-		return e, err
+	err := env.check(e.Type)
+	if err != nil {
+		return err
 	}
 	if e.Time, err = env.when(m.Stored); err != nil {
-		return e, err
+		return err
 	}
 	e.Stored = m.Stored.UTC()
 	content, err := env.content()
 	if err != nil {
-		return e, err
+		return err
 	}
-	if kind, known := KindOf(typ); known {
+	if kind, known := KindOf(e.Type); known {
 		e.Data, err = env.payload(kind, content)
 	} else if len(content) > 0 {
 		e.Raw = bytes.Clone(content)
 	}
-	return e, err
+	return err
 }
 
 func (env *envelope) payload(kind Kind, content []byte) (Payload, error) {

@@ -3,6 +3,7 @@ package event_test
 import (
 	"bytes"
 	"errors"
+	"slices"
 	"strings"
 	"testing"
 
@@ -64,6 +65,47 @@ func FuzzDecodeStructured(f *testing.F) {
 	f.Fuzz(func(t *testing.T, subject string, data []byte) {
 		readOrFault(t, event.Message{Subject: subject, Data: data, Stored: eight})
 	})
+}
+
+// The short way of decoding and the long one, on which a space puts a message, say
+// the same of any message.
+func FuzzShortWay(f *testing.F) {
+	for _, kind := range event.Kinds {
+		m := message(f, sample(f, kind))
+		f.Add(m.Subject, m.Data)
+	}
+	f.Fuzz(bothWays)
+}
+
+func bothWays(t *testing.T, subject string, data []byte) {
+	rest, ok := bytes.CutPrefix(data, []byte("{"))
+	if !ok {
+		return
+	}
+	short, err := event.Decode(event.Message{Subject: subject, Data: data, Stored: eight})
+	long, err2 := event.Decode(event.Message{Subject: subject, Data: append([]byte("{ "), rest...), Stored: eight})
+	if (err == nil) != (err2 == nil) || err != nil && !strings.Contains(err.Error(), "at byte") && err.Error() != err2.Error() {
+		t.Fatalf("the short way says %v and the long one %v of %s", err, err2, data)
+	}
+	if diff := cmp.Diff(short, long); diff != "" {
+		t.Fatalf("the short way reads another event than the long one:\n%s\n%s", diff, data)
+	}
+}
+
+// TestShortWay tries messages with a byte replaced, left out or doubled, at every
+// third place, and with a part of another one in place of their end.
+func TestShortWay(t *testing.T) {
+	leader := message(t, sample(t, kindOf(t, "leader.attached"))).Data
+	for k, kind := range event.Kinds {
+		m := message(t, sample(t, kind))
+		bothWays(t, m.Subject, m.Data)
+		for i := k % 3; i < len(m.Data); i += 3 {
+			for _, with := range []string{"", `"`, `\`, "}", " ", "\x00", "é", string(m.Data[i]) + string(m.Data[i])} {
+				bothWays(t, m.Subject, slices.Concat(m.Data[:i], []byte(with), m.Data[i+1:]))
+			}
+			bothWays(t, m.Subject, slices.Concat(m.Data[:i], leader[min(i, len(leader)):]))
+		}
+	}
 }
 
 func FuzzDecodeBinary(f *testing.F) {
