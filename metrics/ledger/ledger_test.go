@@ -216,6 +216,22 @@ func TestHistory(t *testing.T) {
 	}
 }
 
+// TestATypeOutsideTheContract stands in the history like any other entry, with
+// its data as they came. Whoever may write in the journal may make one up.
+func TestATypeOutsideTheContract(t *testing.T) {
+	b := newBook()
+	m := event.Message{Subject: "floor.north.heron.roller.squeaked", Stored: start,
+		Data: []byte(`{"specversion":"1.0","id":"1","source":"/north/heron","type":"rollwarden.roller.squeaked","time":"2026-03-02T08:00:00Z","data":{"pitch":"<b>high</b>"}}`)}
+	e, err := event.Decode(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.entries = append(b.entries, ledger.Entry{Seq: 1, Stored: start, Subject: m.Subject, Event: e})
+	h := b.serve(t)
+	wants(t, get(t, h, "/history/north/heron", "en").Body.String(), "roller.squeaked", "&lt;b&gt;high&lt;/b&gt;")
+	wants(t, get(t, h, "/history/north/heron/1", "de").Body.String(), "roller.squeaked", "&lt;b&gt;high")
+}
+
 // alarmed writes an alarm into the journal with a sentence of the rules.
 func (b *book) alarmed(t *testing.T, emit, message string) {
 	t.Helper()

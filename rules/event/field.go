@@ -23,8 +23,14 @@ type Field struct {
 	Items    []Field  // members of an array's objects; nil for an array of texts
 }
 
-// Fields lists the members of a kind's payload, in the order of the contract.
-func Fields(kind Kind) []Field { return planOf(kind.New()).fields() }
+// Fields lists the members of a kind's payload, in the order of the contract. The
+// zero Kind, which is that of a type outside the contract, has none.
+func Fields(kind Kind) []Field {
+	if kind.New == nil {
+		return nil
+	}
+	return planOf(kind.New()).fields()
+}
 
 // sampleTime shows what a time looks like.
 const sampleTime = "2026-03-02T08:00:00Z"

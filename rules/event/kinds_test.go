@@ -104,6 +104,14 @@ func TestEntriesSayWho(t *testing.T) {
 	}
 }
 
+// TestFieldsOfNoKind: whoever may write in the journal may make up a type.
+func TestFieldsOfNoKind(t *testing.T) {
+	kind, known := event.KindOf("not.known")
+	if fields := event.Fields(kind); known || len(fields) != 0 {
+		t.Errorf("want no fields of a type that is not known, got %v", fields)
+	}
+}
+
 // TestFieldsFlatten checks that what is embedded is listed as if it were not.
 func TestFieldsFlatten(t *testing.T) {
 	started, ended := event.Fields(kindOf(t, "run.started")), event.Fields(kindOf(t, "run.finished"))
