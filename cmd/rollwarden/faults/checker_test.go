@@ -91,9 +91,14 @@ func readJournal(ctx context.Context, js jetstream.JetStream) ([]entry, error) {
 	if err != nil {
 		return nil, err
 	}
+	messages, err := c.Messages()
+	if err != nil {
+		return nil, err
+	}
+	defer messages.Stop()
 	var all []entry
 	for last := uint64(0); last < info.State.LastSeq; {
-		m, err := c.Next(jetstream.FetchMaxWait(10 * time.Second))
+		m, err := messages.Next(jetstream.NextMaxWait(10 * time.Second))
 		if err != nil {
 			return nil, fmt.Errorf("the journal says that it ends at entry %d, and tells nothing after %d: %w", info.State.LastSeq, last, err)
 		}
