@@ -140,6 +140,7 @@ func (p *pipeline) apply(batch []entry) {
 		if e.err != nil {
 			p.engine.Refuse(e.seq, e.stored, e.subject, e.err)
 			p.log.Warn().Uint64("seq", e.seq).Str("subject", e.subject).Err(e.err).Msg("refused an event; it stays in the journal")
+			p.caughtUp() // it may be the last one
 			continue
 		}
 		if p.engine.Apply(e.seq, e.event) && isAlarm(e.event.Type) {
