@@ -34,6 +34,10 @@ type Options struct {
 	Rows     []hazard.Row    // the rule book's hazards, for their titles and reasons
 	Films    *film.Catalogue // for the price of waste, and for which film lies flat; may be nil
 
+	// Elsewhere are the sites that another watch shows; none when nil. The
+	// machines there are not drawn here, where nothing is known of them.
+	Elsewhere func() []web.Elsewhere
+
 	// StartAt is when a machine's next run in a view is expected to start, and
 	// false when nobody can tell; may be nil.
 	StartAt func(v *rules.View, site, machine string) (time.Time, bool)
@@ -94,13 +98,16 @@ func (b *board) healthz(w http.ResponseWriter, _ *http.Request) {
 }
 
 // readyz says whether the journal has been read up to its end and can be read and
-// written. Why it cannot be is for those who may read the log.
+// written, and of a watch that has none to read that it stands by. Why it cannot
+// be is for those who may read the log.
 func (b *board) readyz(w http.ResponseWriter, _ *http.Request) {
 	v, why := b.o.View(), "the journal cannot be read or written: the log says why"
 	switch {
 	case b.ready(v):
 		web.Plain(w, http.StatusOK, "ready")
 		return
+	case v == nil && len(b.elsewhere()) > 0:
+		why = "standby"
 	case v == nil:
 		why = "the journal is still being read"
 	}
@@ -116,6 +123,13 @@ type shown struct {
 	machine string
 }
 
+func (b *board) elsewhere() []web.Elsewhere {
+	if b.o.Elsewhere == nil {
+		return nil
+	}
+	return b.o.Elsewhere()
+}
+
 // machines lists the configured machines in their order, then by name those
 // that are only known from their events or from an alarm.
 func (b *board) machines(v *rules.View) []shown {
@@ -127,9 +141,16 @@ func (b *board) machines(v *rules.View) []shown {
 	for key := range v.Alarms.Alarms {
 		strangers[key] = true
 	}
+	elsewhere := map[string]bool{}
+	for _, e := range b.elsewhere() {
+		elsewhere[e.Site] = true
+	}
 	for i := range b.o.Machines {
 		m := &b.o.Machines[i]
 		delete(strangers, floor.Key(m.Site, m.Name))
+		if elsewhere[m.Site] {
+			continue
+		}
 		all = append(all, shown{m, v.Floor.Machine(m.Site, m.Name), m.Site, m.Name})
 	}
 	for _, key := range slices.Sorted(maps.Keys(strangers)) {

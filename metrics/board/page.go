@@ -75,6 +75,10 @@ func (b *board) painter(a web.Audience, v *rules.View) *painter {
 // status serves the page of the whole floor.
 func (b *board) status(w http.ResponseWriter, r *http.Request) {
 	v := b.o.View()
+	if elsewhere := b.elsewhere(); v == nil && len(elsewhere) > 0 {
+		b.o.Kit.Standby(w, r, elsewhere)
+		return
+	}
 	if v == nil {
 		b.o.Kit.Reading(w, r)
 		return
@@ -157,6 +161,8 @@ type noticesPart struct {
 	Ready  bool
 	None   bool      // there is no machine to show
 	Untold []counted // pages that a channel has not taken, by channel
+
+	Elsewhere []web.Elsewhere
 }
 
 type counted struct {
@@ -168,7 +174,7 @@ type counted struct {
 // the pages that a channel has refused at least once and has not taken since:
 // the people behind it may not know of the alarm.
 func (p *painter) notices() noticesPart {
-	part := noticesPart{Ready: p.ready(p.view), None: len(p.shown) == 0}
+	part := noticesPart{Ready: p.ready(p.view), None: len(p.shown) == 0, Elsewhere: p.elsewhere()}
 	counts := map[string]uint64{}
 	for _, page := range p.view.Alarms.Pages {
 		for _, open := range page.Open {

@@ -345,3 +345,6 @@ func (t *Table) Holders() []Holder {
 	}
 	return all
 }
+
+// Me is this daemon, as the others know it.
+func (t *Table) Me() Holder { return t.o.Me }

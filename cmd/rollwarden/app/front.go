@@ -68,6 +68,7 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 	mux.Handle("/", board.Handler(board.Options{
 		Kit: f.kit, Hub: f.hub, View: a.View, Ready: a.ready, Machines: a.site.Machines, Rows: a.site.Book.Rows,
 		Films: a.site.Films, StartAt: a.startAt, StrikeCost: a.strikeCost, ShiftFrom: a.cfg.ShiftFrom(a.tickets.Location),
+		Elsewhere: a.elsewhere,
 	}))
 	touch.Register(mux, touch.Options{
 		Kit: f.kit, Hub: f.hub, View: a.View, Machines: a.site.Machines, Stocks: a.site.Films.Stocks(), Clear: a.clearAdvance, Ready: a.ready,
@@ -102,7 +103,7 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 		w.Header().Set("Content-Type", "application/json")
 		w.Write(document)
 	})
-	return f.gate.Wrap(mux), nil
+	return f.gate.Wrap(a.leadOn(mux)), nil
 }
 
 // userName is who is logged in, for the pages.

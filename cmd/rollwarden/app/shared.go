@@ -94,7 +94,11 @@ func (a *App) watchShard(ctx context.Context, number int, held func() bool) erro
 		return err
 	}
 	a.held.put(s)
-	defer a.front.hub.Changed()
-	defer a.held.drop(s)
+	defer func() {
+		a.held.drop(s)
+		if a.View() != nil { // or there is nothing to paint any more
+			a.front.hub.Changed()
+		}
+	}()
 	return s.run(ctx)
 }
