@@ -31,6 +31,8 @@ need pdftotext poppler-utils # reads its PDF
 need promtool prometheus # checks the rules, and plays them
 need amtool prometheus-alertmanager # checks the routes
 need systemd-analyze systemd # checks the unit
+need zsh zsh # completes the command line
+need fish fish # and so does it
 
 step "format"
 bad=$(gofmt -l cmd metrics rules watcher)

@@ -43,6 +43,7 @@ const (
 //	nats                       a NATS server of somebody else, that the next watch uses
 //	digest PATTERN             print a digest of each file that matches
 //	conforms SCHEMA FILE       check each JSON text of a file, or of stdout or stderr, by a schema of deploy/cli
+//	tab bash|zsh LINE WANT     type a line into a shell, press the tabulator, and want the line to become another
 //	exitcode N PROGRAM ARGS... exec, for a program that must end with this code
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
@@ -55,7 +56,7 @@ func TestScripts(t *testing.T) {
 			"counts": with((*shop).counts), "publish": with((*shop).publish), "await": with((*shop).await),
 			"receiver": with((*shop).receive), "pages": with((*shop).pages), "nats": with((*shop).nats),
 			"digest": with((*shop).digest), "certificate": with((*shop).certificate), "ask": with((*shop).ask), "exitcode": with((*shop).exitcode),
-			"conforms": with((*shop).conforms),
+			"conforms": with((*shop).conforms), "tab": with((*shop).tab),
 		},
 	})
 }

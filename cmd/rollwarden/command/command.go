@@ -41,17 +41,21 @@ type cli struct {
 
 	JSON bool `name:"json" help:"Print for programs: the answer as JSON on the standard output, and an error as JSON on the standard error. deploy/cli has the schemas."`
 
-	Run      runCommand      `cmd:"" help:"Watch the floor until stopped."`
-	Demo     demoCommand     `cmd:"" help:"Play a week of an invented shop into a whole watch and score it."`
-	Check    checkCommand    `cmd:"" help:"Check the configuration, the rule book with its cases, and ticket files, without a daemon."`
-	Send     sendCommand     `cmd:"" help:"Publish one floor event, for example: send edge.moved heron by_mm=365 cause=advance."`
-	Advise   adviseCommand   `cmd:"" help:"Print which remedy pays before the next start on each machine, and whether the recipe suits film, ink and cutter."`
-	Queue    queueCommand    `cmd:"" help:"Show when queued runs start, and in which order and with which cuts they would cost least."`
-	Strip    stripCommand    `cmd:"" help:"Draw a control strip to print, cure and measure, from which the strain of a film is learnt."`
-	Replay   replayCommand   `cmd:"" help:"Read the journal again: totals, refused messages, or what another rule book would have said."`
-	Password passwordCommand `cmd:"" help:"Read a password and print its hash, for http.users or nats.users in the configuration."`
-	Report   reportCommand   `cmd:"" help:"Write the reliability report of a month, or print it in short."`
-	Version  versionCommand  `cmd:"" help:"Print the version."`
+	Run        runCommand        `cmd:"" help:"Watch the floor until stopped."`
+	Demo       demoCommand       `cmd:"" help:"Play a week of an invented shop into a whole watch and score it."`
+	Check      checkCommand      `cmd:"" help:"Check the configuration, the rule book with its cases, and ticket files, without a daemon."`
+	Send       sendCommand       `cmd:"" help:"Publish one floor event, for example: send edge.moved heron by_mm=365 cause=advance."`
+	Advise     adviseCommand     `cmd:"" help:"Print which remedy pays before the next start on each machine, and whether the recipe suits film, ink and cutter."`
+	Queue      queueCommand      `cmd:"" help:"Show when queued runs start, and in which order and with which cuts they would cost least."`
+	Strip      stripCommand      `cmd:"" help:"Draw a control strip to print, cure and measure, from which the strain of a film is learnt."`
+	Replay     replayCommand     `cmd:"" help:"Read the journal again: totals, refused messages, or what another rule book would have said."`
+	Password   passwordCommand   `cmd:"" help:"Read a password and print its hash, for http.users or nats.users in the configuration."`
+	Report     reportCommand     `cmd:"" help:"Write the reliability report of a month, or print it in short."`
+	Doctor     doctorCommand     `cmd:"" help:"Look at everything that the watch rests on, and say what to do."`
+	Backup     backupCommand     `cmd:"" help:"Copy the journal and what was made of it into one file, while the watch runs or not."`
+	Restore    restoreCommand    `cmd:"" help:"Make a data folder of a backup, or prove that one is whole."`
+	Completion completionCommand `cmd:"" help:"Print what makes a shell complete the command line, for example: source <(rollwarden completion bash)."`
+	Version    versionCommand    `cmd:"" help:"Print the version."`
 }
 
 // errSilent fails a command that has already said why.
@@ -66,6 +70,10 @@ func Main(args, environ []string, out, errs io.Writer) int {
 	if err != nil {
 		fmt.Fprintln(errs, "rollwarden:", err)
 		return exitFailed
+	}
+	if line, ok := asked(environ); ok {
+		answerShell(parser, line, environ)
+		return exitOK
 	}
 	chosen, err := parser.Parse(spelled(args))
 	if exit >= 0 {

@@ -18,7 +18,7 @@ import (
 // look is what the commands have in common that show machines as they stand,
 // whether the watch runs or not.
 type look struct {
-	Machines []string `arg:"" optional:"" help:"Machines to show, as name or site/name; all of them when absent."`
+	Machines []string `arg:"" optional:"" help:"Machines to show, as name or site/name; all of them when absent." predictor:"machine"`
 	Explain  bool     `help:"Show what the advice was worked out from: inputs, formula, result, uncertainty, source."`
 	NATS     string   `help:"NATS address; the configuration's when absent. Without a running watch its own store is opened." placeholder:"URL"`
 }

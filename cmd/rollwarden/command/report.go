@@ -21,7 +21,7 @@ import (
 
 type reportCommand struct {
 	Month string `help:"Month, such as 2026-03; the last one that is over when absent." placeholder:"YYYY-MM"`
-	Site  string `help:"One site only." placeholder:"SITE"`
+	Site  string `help:"One site only." placeholder:"SITE" predictor:"site"`
 	Out   string `help:"File to write, by its ending .html, .pdf, .csv, .xlsx or .json; a summary is printed when absent." placeholder:"FILE" type:"path"`
 	Lang  string `help:"Language, en or de; that of the configuration when absent."`
 	NATS  string `help:"NATS address; the configuration's when absent. Without a running watch its own store is opened." placeholder:"URL"`

@@ -24,15 +24,19 @@ var update = flag.Bool("update", false, "write the generated files anew")
 // records, one on a line, has several. Two commands have none here: run logs,
 // and report prints what deploy/report.schema.json describes.
 var documents = map[string][]reflect.Type{
-	"advise":   {reflect.TypeFor[adviceDocument]()},
-	"check":    {reflect.TypeFor[checkDocument]()},
-	"demo":     {reflect.TypeFor[demo.Opening](), reflect.TypeFor[demo.Moment](), reflect.TypeFor[demo.Alarm](), reflect.TypeFor[demo.Score]()},
-	"password": {reflect.TypeFor[passwordDocument]()},
-	"queue":    {reflect.TypeFor[adviceDocument]()},
-	"replay":   {reflect.TypeFor[replayDocument]()},
-	"send":     {reflect.TypeFor[sendDocument]()},
-	"strip":    {reflect.TypeFor[stripDocument]()},
-	"version":  {reflect.TypeFor[versionDocument]()},
+	"advise":     {reflect.TypeFor[adviceDocument]()},
+	"backup":     {reflect.TypeFor[backupDocument]()},
+	"check":      {reflect.TypeFor[checkDocument]()},
+	"completion": {reflect.TypeFor[completionDocument]()},
+	"demo":       {reflect.TypeFor[demo.Opening](), reflect.TypeFor[demo.Moment](), reflect.TypeFor[demo.Alarm](), reflect.TypeFor[demo.Score]()},
+	"doctor":     {reflect.TypeFor[doctorDocument]()},
+	"password":   {reflect.TypeFor[passwordDocument]()},
+	"queue":      {reflect.TypeFor[adviceDocument]()},
+	"replay":     {reflect.TypeFor[replayDocument]()},
+	"restore":    {reflect.TypeFor[restoreDocument]()},
+	"send":       {reflect.TypeFor[sendDocument]()},
+	"strip":      {reflect.TypeFor[stripDocument]()},
+	"version":    {reflect.TypeFor[versionDocument]()},
 
 	"error": {reflect.TypeFor[failureDocument]()}, // of every command, on the standard error
 }

@@ -24,11 +24,11 @@ import (
 )
 
 type sendCommand struct {
-	Type    string   `arg:"" optional:"" help:"Event type, for example roll.loaded; without one the types are listed."`
-	Machine string   `arg:"" optional:"" help:"Machine, or 'any' for the whole site."`
-	Fields  []string `arg:"" optional:"" help:"Fields as name=value, in SI units."`
+	Type    string   `arg:"" optional:"" help:"Event type, for example roll.loaded; without one the types are listed." predictor:"type"`
+	Machine string   `arg:"" optional:"" help:"Machine, or 'any' for the whole site." predictor:"machine"`
+	Fields  []string `arg:"" optional:"" help:"Fields as name=value, in SI units." predictor:"field"`
 
-	Site string `help:"Site; needed only when two sites have a machine of that name."`
+	Site string `help:"Site; needed only when two sites have a machine of that name." predictor:"site"`
 	At   string `help:"When it happened, such as 2026-03-02T08:00:00Z; now when absent." placeholder:"TIME"`
 	ID   string `help:"Id of the event; sending the same id twice counts once."`
 	NATS string `help:"NATS address; the configuration's when absent." placeholder:"URL"`
@@ -203,11 +203,7 @@ func kindOf(name string) (event.Kind, error) {
 	if known {
 		return kind, fmt.Errorf("%s is published by the %s and not by people", name, kind.From)
 	}
-	var names []string
-	for _, k := range operatorKinds() {
-		names = append(names, string(k.Type))
-	}
-	return kind, fmt.Errorf("no event type %q%s (rollwarden send lists them all)", name, hint.DidYouMean(name, names))
+	return kind, fmt.Errorf("no event type %q%s (rollwarden send lists them all)", name, hint.DidYouMean(name, typeNames()))
 }
 
 // place finds the site of the machine in the configuration.

@@ -18,8 +18,8 @@ import (
 )
 
 type stripCommand struct {
-	Machine  string   `help:"Machine that prints it."`
-	Stock    string   `help:"Stock code that it is printed on."`
+	Machine  string   `help:"Machine that prints it." predictor:"machine"`
+	Stock    string   `help:"Stock code that it is printed on." predictor:"stock"`
 	WidthMM  *float64 `name:"width-mm" help:"Width of the roll; the stock's when absent, else the machine's widest."`
 	LengthMM float64  `name:"length-mm" help:"Longest known length along the roll." default:"1000"`
 	Out      string   `help:"File to write, as .pdf or .svg." default:"strip.pdf" type:"path"`
