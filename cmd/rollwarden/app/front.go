@@ -80,6 +80,7 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 		return nil, err
 	}
 	f.reports.register(mux)
+	a.registerUpkeep(mux)
 	prices, err := a.cfg.QueuePrices()
 	if err != nil {
 		return nil, err

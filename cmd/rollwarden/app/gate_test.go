@@ -226,7 +226,7 @@ func (r reply) tellsNothing(tb testing.TB) reply {
 var reads = []string{
 	"/", "/?still", "/?shift=8", "/tickets", "/floor/m0", "/floor/m0?site=north", "/history/north/m0", "/history/north/m0/1",
 	"/metrics", "/api/v1/floor", "/api/v1/alarms", "/api/v1/tickets", "/api/v1/anomalies",
-	"/api/v1/machines/north/m0/events", "/advice/north/m0", "/api/v1/machines/north/m0/advice", "/api/v1/openapi.json", "/report/",
+	"/api/v1/machines/north/m0/events", "/advice/north/m0", "/api/v1/machines/north/m0/advice", "/api/v1/openapi.json", "/report/", "/upkeep",
 }
 
 // unknowns are paths that nothing is at, and other ways to write some that
