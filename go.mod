@@ -5,6 +5,7 @@ go 1.26.0
 require (
 	cel.dev/cel-go v0.33.2
 	codeberg.org/go-pdf/fpdf v0.12.0
+	github.com/OpenPrinting/goipp v1.2.0
 	github.com/alecthomas/kong v1.17.0
 	github.com/bojanz/currency v1.4.2
 	github.com/cenkalti/backoff/v5 v5.0.3
@@ -50,7 +51,6 @@ require (
 
 require (
 	cel.dev/expr v0.25.1 // indirect
-	github.com/OpenPrinting/goipp v1.2.0 // indirect
 	github.com/antithesishq/antithesis-sdk-go v0.8.0-default-no-op // indirect
 	github.com/antlr4-go/antlr/v4 v4.13.1 // indirect
 	github.com/beorn7/perks v1.0.1 // indirect

@@ -33,6 +33,9 @@ need amtool prometheus-alertmanager # checks the routes
 need systemd-analyze systemd # checks the unit
 need zsh zsh # completes the command line
 need fish fish # and so does it
+need ipptool cups-ipp-utils # comes with a printer that speaks IPP, which is asked
+need dbus-daemon dbus-daemon # which that printer does not start without
+need mosquitto_pub mosquitto-clients # a button that speaks MQTT
 
 step "format"
 bad=$(gofmt -l cmd metrics rules watcher)
