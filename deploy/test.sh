@@ -31,6 +31,7 @@ need pdftotext poppler-utils # reads its PDF
 need promtool prometheus # checks the rules, and plays them
 need amtool prometheus-alertmanager # checks the routes
 need systemd-analyze systemd # checks the unit
+need mandoc mandoc # checks the manual
 need zsh zsh # completes the command line
 need fish fish # and so does it
 need ipptool cups-ipp-utils # comes with a printer that speaks IPP, which is asked
