@@ -104,7 +104,7 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 		w.Header().Set("Content-Type", "application/json")
 		w.Write(document)
 	})
-	return f.gate.Wrap(a.leadOn(mux)), nil
+	return f.gate.Wrap(a.audited(a.leadOn(mux))), nil
 }
 
 // userName is who is logged in, for the pages.
