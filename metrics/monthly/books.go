@@ -25,6 +25,9 @@ type Source interface {
 // required.
 type BooksOptions struct {
 	Source   Source
+	// SourceOf is the journal of one site, for a floor that is kept in several
+	// journals. There is then no report of all sites, and Source is not read.
+	SourceOf func(site string) Source
 	Zone     *time.Location // the shop's
 	Now      func() time.Time
 	Params   func(before *floor.State) reliability.Params // by the floor as the month began; it must not be kept
@@ -51,6 +54,14 @@ type page struct {
 	seq    uint64  // of the last entry taken
 	last   entryID // of that entry
 	closed bool    // an entry of a later month has come
+}
+
+// source is the journal that the report of a site, or of all, is made from.
+func (b *Books) source(site string) Source {
+	if b.o.SourceOf != nil {
+		return b.o.SourceOf(site)
+	}
+	return b.o.Source
 }
 
 // NewBooks returns books that have read nothing yet.
@@ -119,7 +130,7 @@ func (b *Books) read(ctx context.Context, p *page, m Month) error {
 	if p.closed {
 		return nil
 	}
-	err := b.o.Source.Read(ctx, p.seq+1, 0, "", func(e journal.Entry) error { return b.take(p, m, e) })
+	err := b.source(p.site).Read(ctx, p.seq+1, 0, "", func(e journal.Entry) error { return b.take(p, m, e) })
 	if err != nil && !errors.Is(err, errClosed) {
 		return err
 	}
@@ -202,16 +213,18 @@ func (b *Books) turnUntil(p *page, m Month) {
 // mostMonths is how many months are listed.
 const mostMonths = 60
 
-// Months lists those that the journal tells of, the newest first.
-func (b *Books) Months(ctx context.Context) ([]Month, error) {
-	first, last, err := b.o.Source.Span(ctx)
+// Months lists those that the journal of a site, or of all, tells of, the newest
+// first.
+func (b *Books) Months(ctx context.Context, site string) ([]Month, error) {
+	source := b.source(site)
+	first, last, err := source.Span(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("ask the journal for its months: %w", err)
 	}
 	if first > last || last == 0 {
 		return nil, nil
 	}
-	entry, err := b.o.Source.Get(ctx, first)
+	entry, err := source.Get(ctx, first)
 	if err != nil {
 		return nil, fmt.Errorf("ask the journal for its months: %w", err)
 	}

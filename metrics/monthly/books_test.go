@@ -74,7 +74,7 @@ func TestEdgesFollowTheShop(t *testing.T) {
 	if _, err := b.Report(t.Context(), march.Add(3), ""); !errors.Is(err, monthly.ErrNotYet) {
 		t.Errorf("a month that has not begun: got %v", err)
 	}
-	months, err := b.Months(t.Context())
+	months, err := b.Months(t.Context(), "")
 	if err != nil || len(months) != 4 || months[0].String() != "2026-05" || months[3].String() != "2026-02" {
 		t.Errorf("months %v, %v", months, err)
 	}

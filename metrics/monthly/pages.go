@@ -81,7 +81,7 @@ const mostJobs = 24
 // report waits for a report. It is not ok when it takes too long, or fails: the
 // reader has then been told.
 func (p *pages) report(w http.ResponseWriter, r *http.Request, j job) (reliability.Report, bool) {
-	made := p.begin(j, p.newest(r.Context()))
+	made := p.begin(j, p.newest(r.Context(), j.site))
 	wait := time.NewTimer(patience)
 	defer wait.Stop()
 	select {
@@ -107,10 +107,10 @@ func (p *pages) report(w http.ResponseWriter, r *http.Request, j job) (reliabili
 
 // newest is the sequence of the journal's last entry; 0 when nobody can tell, and
 // then reading fails too.
-func (p *pages) newest(ctx context.Context) uint64 {
+func (p *pages) newest(ctx context.Context, site string) uint64 {
 	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
-	_, last, err := p.o.Books.o.Source.Span(ctx)
+	_, last, err := p.o.Books.source(site).Span(ctx)
 	if err != nil {
 		return 0
 	}
@@ -160,6 +160,10 @@ func (p *pages) asked(w http.ResponseWriter, r *http.Request) (job, bool) {
 		return job{}, false
 	}
 	site := r.URL.Query().Get("site")
+	if site == "" && p.bySite() {
+		http.Redirect(w, r, m.link(p.o.Sites[0], r.PathValue("file")), http.StatusTemporaryRedirect)
+		return job{}, false
+	}
 	for _, known := range append([]string{""}, p.o.Sites...) {
 		if site == known {
 			return job{m, site}, true
@@ -167,6 +171,27 @@ func (p *pages) asked(w http.ResponseWriter, r *http.Request) (job, bool) {
 	}
 	p.o.Kit.Missing(w, r)
 	return job{}, false
+}
+
+// bySite reports whether every site has a report of its own and all together
+// have none.
+func (p *pages) bySite() bool { return p.o.Books.o.SourceOf != nil && len(p.o.Sites) > 0 }
+
+// months lists the months of all sites.
+func (p *pages) months(ctx context.Context) (months []Month, err error) {
+	if !p.bySite() {
+		return p.o.Books.Months(ctx, "")
+	}
+	for _, site := range p.o.Sites {
+		of, err := p.o.Books.Months(ctx, site)
+		if err != nil {
+			return nil, err
+		}
+		if len(of) > len(months) { // each begins with this month
+			months = of
+		}
+	}
+	return months, nil
 }
 
 type pageView struct {
@@ -198,7 +223,7 @@ func (p *pages) page(w http.ResponseWriter, r *http.Request) {
 	for _, format := range Formats {
 		v.Files = append(v.Files, link{strings.ToUpper(format), j.month.link(j.site, "report."+format)})
 	}
-	if j.site == "" && len(p.o.Sites) > 1 {
+	if (j.site == "" || p.bySite()) && len(p.o.Sites) > 1 {
 		for _, site := range p.o.Sites {
 			v.Files = append(v.Files, link{site, j.month.link(site, "")})
 		}
@@ -250,7 +275,7 @@ func (p *pages) file(w http.ResponseWriter, r *http.Request) {
 func (p *pages) list(w http.ResponseWriter, r *http.Request) {
 	ctx, cancel := context.WithTimeout(r.Context(), patience)
 	defer cancel()
-	months, err := p.o.Books.Months(ctx)
+	months, err := p.months(ctx)
 	if err != nil {
 		w.Header().Set("Retry-After", "5")
 		p.o.Kit.Notice(w, r, http.StatusServiceUnavailable, "history.away", web.RetryAfterS)

@@ -117,7 +117,7 @@ func (b *Books) readState(ctx context.Context, name, site string) (*state, error
 	if s.Version != stateVersion || s.Zone != b.o.Zone.String() || s.Site != site {
 		return nil, fmt.Errorf("it is of version %d, zone %s and site %q", s.Version, s.Zone, s.Site)
 	}
-	first, last, err := b.o.Source.Span(ctx)
+	first, last, err := b.source(site).Span(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -127,7 +127,7 @@ func (b *Books) readState(ctx context.Context, name, site string) (*state, error
 	if s.Seq < first {
 		return s, nil // the journal let that entry go by its age
 	}
-	e, err := b.o.Source.Get(ctx, s.Seq)
+	e, err := b.source(site).Get(ctx, s.Seq)
 	if err != nil {
 		return nil, err
 	}

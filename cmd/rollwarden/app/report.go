@@ -41,8 +41,10 @@ type reports struct {
 	end  context.CancelFunc
 	wait func() // for what pages still read
 
-	done    monthly.Month // nothing is left to do for this one
-	retryAt time.Time     // not before, after a failure
+	mine    func() []string          // sites to report on by itself; the empty name for all as one
+	moves   bool                     // whether those may change
+	done    map[string]monthly.Month // nothing is left to do for this one, by site
+	retryAt time.Time                // not before, after a failure
 }
 
 // poster sends a letter, as pager.Email does.
@@ -59,15 +61,19 @@ const (
 )
 
 func (a *App) newReports(kit *web.Kit) (*reports, error) {
+	o := monthly.BooksOptions{
+		Source: a.journals[0], Zone: a.tickets.Location, Now: a.clock.Now, Params: monthly.ParamsOf(a.site), Folder: a.cfg.MonthStates(), Log: a.part("report"),
+	}
+	if a.partitions.Len() > 1 {
+		o.SourceOf = func(site string) monthly.Source { return a.journalOf(site) }
+	}
 	r := &reports{
 		kit: kit, clock: a.clock, zone: a.tickets.Location, shop: a.cfg.Shop.Name, formats: a.cfg.Report.Formats,
-		folder: a.cfg.ReportFolder(), marks: a.cfg.MonthStates(), log: a.part("report"),
+		folder: a.cfg.ReportFolder(), marks: a.cfg.MonthStates(), log: a.part("report"), books: monthly.NewBooks(o),
 		ready: func(ctx context.Context) error {
 			return a.held.each(ctx, func(s *shard) error { return s.caughtUp(ctx) })
 		},
-		books: monthly.NewBooks(monthly.BooksOptions{
-			Source: a.journals[0], Zone: a.tickets.Location, Now: a.clock.Now, Params: monthly.ParamsOf(a.site), Folder: a.cfg.MonthStates(), Log: a.part("report"),
-		}),
+		mine: a.reported, moves: a.shared(), done: map[string]monthly.Month{},
 	}
 	r.life, r.end = context.WithCancel(context.Background())
 	r.sites = a.sites()
@@ -84,6 +90,16 @@ func (a *App) newReports(kit *web.Kit) (*reports, error) {
 		r.mail = mail
 	}
 	return r, nil
+}
+
+// reported are the sites that this daemon writes reports on: those that it watches,
+// each by itself where they are in several journals, or all as one.
+func (a *App) reported() (sites []string) {
+	all := a.sites()
+	if a.partitions.Len() == 1 {
+		all = []string{""}
+	}
+	return slices.DeleteFunc(all, func(site string) bool { return !a.holds(a.partitions.Of(site)) })
 }
 
 // register serves the pages.
@@ -120,33 +136,39 @@ func (r *reports) run(ctx context.Context) error {
 func (r *reports) round(ctx context.Context) time.Time {
 	now := r.clock.Now()
 	m := monthly.MonthOf(now.Add(-settleMonth), r.zone).Add(-1)
-	if m != r.done && !now.Before(r.retryAt) {
-		if err := r.finish(ctx, m); err != nil {
+	for _, site := range r.mine() {
+		if r.done[site] == m {
+			continue
+		}
+		if now.Before(r.retryAt) {
+			return r.retryAt
+		}
+		if err := r.finish(ctx, m, site); err != nil {
 			if ctx.Err() == nil {
 				r.log.Error().Err(err).Stringer("month", m).Dur("again_in", retryReport).Msg("the report of a month is not done; it is tried again")
 			}
 			r.retryAt = now.Add(retryReport)
 			return r.retryAt
 		}
-		r.done = m
+		r.done[site] = m
 	}
-	if m != r.done {
-		return r.retryAt
+	if r.moves {
+		return now.Add(retryReport)
 	}
 	return m.Add(2).In(r.zone).From.Add(settleMonth)
 }
 
 // finish writes and mails what is still missing of a month's report. A month
 // that nothing was watched in has none.
-func (r *reports) finish(ctx context.Context, m monthly.Month) error {
-	e := &monthly.Edition{Month: m, Shop: r.shop}
+func (r *reports) finish(ctx context.Context, m monthly.Month, site string) error {
+	e := &monthly.Edition{Month: m, Site: site, Shop: r.shop}
 	missing := slices.DeleteFunc(slices.Clone(r.formats), func(format string) bool { return there(e.Path(r.folder, format)) })
-	mailed := r.mail == nil || there(r.mark(m))
+	mailed := r.mail == nil || there(r.mark(e))
 	if len(missing) == 0 && mailed {
 		return nil
 	}
 	var err error
-	if e.Report, err = r.books.Report(ctx, m, ""); err != nil || e.Report.Events == 0 {
+	if e.Report, err = r.books.Report(ctx, m, site); err != nil || e.Report.Events == 0 {
 		return err
 	}
 	for _, format := range missing {
@@ -176,7 +198,7 @@ func (r *reports) post(ctx context.Context, e *monthly.Edition) error {
 		subject = r.shop + ": " + subject
 	}
 	err := r.mail.Post(ctx, pager.Letter{
-		Key: "report " + r.shop + " " + e.Month.String(), Subject: subject, Text: r.press.Text(e),
+		Key: "report " + r.shop + " " + e.Name(), Subject: subject, Text: r.press.Text(e),
 		File: &pager.Attachment{Name: e.Name() + ".pdf", Type: "application/pdf", Data: file.Bytes()},
 	})
 	if pager.IsPermanent(err) {
@@ -189,14 +211,14 @@ func (r *reports) post(ctx context.Context, e *monthly.Edition) error {
 	if err := os.MkdirAll(r.marks, 0o700); err != nil {
 		return fmt.Errorf("remember that the report of %s was mailed: %w", e.Month, err)
 	}
-	if err := os.WriteFile(r.mark(e.Month), nil, 0o600); err != nil {
+	if err := os.WriteFile(r.mark(e), nil, 0o600); err != nil {
 		return fmt.Errorf("remember that the report of %s was mailed: %w", e.Month, err)
 	}
 	r.log.Info().Stringer("month", e.Month).Msg("mailed the report of a month")
 	return nil
 }
 
-func (r *reports) mark(m monthly.Month) string { return filepath.Join(r.marks, "mailed-"+m.String()) }
+func (r *reports) mark(e *monthly.Edition) string { return filepath.Join(r.marks, "mailed-"+e.Name()) }
 
 // there reports whether a file is there. One that cannot be looked at counts as
 // there: writing it would not do better.

@@ -244,6 +244,15 @@ func TestDaemonsShareTheSites(t *testing.T) {
 			t.Errorf("history of %s: %d\n%s", m.Site, status, body)
 		}
 	}
+	month := "/report/" + time.Now().Format("2006-01")
+	if status, _, location := look(t, wren, month); status != 307 || location != month+"?site=site-0" {
+		t.Errorf("a report of all sites: %d %q, want that of the first", status, location)
+	}
+	for _, m := range machines {
+		if status, body, _ := look(t, wren, month+"?site="+m.Site); status != 200 || !strings.Contains(body, m.Site) {
+			t.Errorf("report of %s, whoever watches it: %d", m.Site, status)
+		}
+	}
 	if keys := ear.all(); len(keys) != len(machines) {
 		t.Errorf("%d pages, want one of each machine: %v", len(keys), keys)
 	}

@@ -56,6 +56,10 @@ func openJournal(ctx context.Context, cfg *config.Config, url string) (j *journa
 		defer cancel()
 		b.Close(end)
 	}
+	if n := cfg.NATS.Partitions; n > 1 {
+		done()
+		return nil, nil, fmt.Errorf("the journal is in %d partitions (nats.partitions), and this command reads one journal: use the boards, the reports there and the API of the watches", n)
+	}
 	if j, err = journal.Look(ctx, b.JetStream(), cfg.JournalOptions(zerolog.Nop())); err != nil {
 		done()
 		return nil, nil, err
