@@ -1,6 +1,7 @@
 package app
 
 import (
+	"sync/atomic"
 	"time"
 
 	"github.com/rs/zerolog"
@@ -17,8 +18,14 @@ type snapshotter struct {
 	log    zerolog.Logger
 	seq    uint64
 	at     time.Time
+	took   atomic.Int64 // ns to encode and write the last one
 	saving chan rules.Frozen
 }
+
+// snapshotShare bounds the time spent on snapshots: after one the watch goes on for
+// so many times as long as that took. A state grows with its journal, and would
+// otherwise be written more and more of the time while a long one is read.
+const snapshotShare = 20
 
 // newSnapshotter takes snapshots of what comes after the sequence seq.
 func newSnapshotter(write func(uint64, []byte) error, seq uint64, log zerolog.Logger) *snapshotter {
@@ -28,8 +35,8 @@ func newSnapshotter(write func(uint64, []byte) error, seq uint64, log zerolog.Lo
 // offer takes a snapshot if one is due. The loop only pays for freezing the
 // state; run encodes and writes it, and none is taken while one waits.
 func (s *snapshotter) offer(e *rules.Engine) {
-	fresh := e.Seq() - s.seq
-	if fresh < s.every && (fresh == 0 || time.Since(s.at) < s.after) || len(s.saving) > 0 {
+	fresh, age := e.Seq()-s.seq, time.Since(s.at)
+	if fresh < s.every && (fresh == 0 || age < s.after) || age < snapshotShare*time.Duration(s.took.Load()) || len(s.saving) > 0 {
 		return
 	}
 	s.seq, s.at = e.Seq(), time.Now()
@@ -47,6 +54,7 @@ func (s *snapshotter) last(e *rules.Engine) {
 // run writes snapshots until the loop has ended.
 func (s *snapshotter) run() {
 	for f := range s.saving {
+		began := time.Now()
 		state, err := f.Encode()
 		if err == nil {
 			err = s.write(f.Seq(), state)
@@ -54,5 +62,6 @@ func (s *snapshotter) run() {
 		if err != nil {
 			s.log.Error().Err(err).Msg("cannot save a snapshot; the journal is whole, a restart takes longer")
 		}
+		s.took.Store(int64(time.Since(began)))
 	}
 }
