@@ -71,6 +71,7 @@ type Engine struct {
 	dirty   map[string]bool // machines to judge
 	watches map[string]*watch
 	wakes   wakes
+	pending int            // transitions on their way to the journal
 	scratch []hazard.Scene // of the machine that is judged, kept to save allocations
 	near    int            // so many of them are not behind the first of the queue
 	found   []finding      // likewise
@@ -138,7 +139,7 @@ func (e *Engine) touch(ev event.Event) {
 	w := e.watchOf(ev.Site, ev.Machine)
 	e.dirty[w.machine] = true
 	if d, ok := ev.Data.(*event.AlarmChanged); ok {
-		w.settle(alarm.Key{Hazard: d.Hazard, Job: d.Job, Part: d.Part})
+		e.settle(w, alarm.Key{Hazard: d.Hazard, Job: d.Job, Part: d.Part})
 	}
 }
 
@@ -188,7 +189,7 @@ func (e *Engine) Restore(data []byte) error {
 	}
 	e.seq, e.seen, e.floor, e.alarms = s.Seq, s.Seen, s.Floor, s.Alarms
 	e.starts, e.learnAt, e.strips = startsOf(e.floor), 0, true
-	e.watches, e.wakes = map[string]*watch{}, nil
+	e.watches, e.wakes, e.pending = map[string]*watch{}, nil, 0
 	for key := range e.floor.Machines {
 		e.dirty[key] = true
 	}

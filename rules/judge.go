@@ -18,7 +18,6 @@ type watch struct {
 	machine string // its key
 	tracks  []track
 	judged  bool      // whether this process has judged the machine before
-	pending int       // transitions on their way to the journal
 	wakeAt  time.Time // when to judge again if nothing happens before
 	slot    int       // place in Engine.wakes, counted from 1; 0 when it is not there
 	calm    calm
@@ -55,12 +54,10 @@ func (e *Engine) watchOf(site, machine string) *watch {
 }
 
 // settle notes that a transition came back through the journal.
-func (w *watch) settle(k alarm.Key) {
-	for i := range w.tracks {
-		if t := &w.tracks[i]; t.key == k && t.pending {
-			t.pending = false
-			w.pending--
-		}
+func (e *Engine) settle(w *watch, k alarm.Key) {
+	if i, found := w.find(k); found && w.tracks[i].pending {
+		w.tracks[i].pending = false
+		e.pending--
 	}
 }
 
@@ -89,12 +86,7 @@ func (e *Engine) Judge(now time.Time) ([]event.Event, time.Time) {
 
 // Pending is how many transitions were returned by Judge and have not come
 // back through the journal yet.
-func (e *Engine) Pending() (n int) {
-	for _, w := range e.watches {
-		n += w.pending
-	}
-	return n
-}
+func (e *Engine) Pending() int { return e.pending }
 
 // dirtyKeys lists the machines to judge in a fixed order. The list is good
 // until the next call.
@@ -135,7 +127,7 @@ func (e *Engine) judgeMachine(now time.Time, m *floor.Machine, out []event.Event
 		}
 		if ev != nil {
 			t.pending = true
-			w.pending++
+			e.pending++
 			out = append(out, *ev)
 		}
 	}
