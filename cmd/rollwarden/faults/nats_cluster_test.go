@@ -3,6 +3,7 @@ package faults
 import (
 	"context"
 	"fmt"
+	"net/http"
 	"slices"
 	"strings"
 	"testing"
@@ -45,6 +46,16 @@ func TestClusterLosesEachNode(t *testing.T) {
 			tr.awaitCopies(len(nodes))
 		}
 	}
+
+	// Two of three are too many: nothing can be stored, and the watch says so,
+	// although one server still holds its connection.
+	nodes[0].kill()
+	nodes[1].kill()
+	tr.awaitStatus(http.StatusServiceUnavailable)
+	nodes[0].start()
+	nodes[1].start()
+	tr.awaitStatus(http.StatusOK)
+	tr.risk()
 	stop()
 	tr.prove()
 }

@@ -44,7 +44,7 @@ func newTrial(t *testing.T, watchURL, clientURL, journalURL string, extra ...str
 		"ROLLWARDEN_NATS_URL="+watchURL, "ROLLWARDEN_NATS_USER=watch", "ROLLWARDEN_NATS_PASSWORD="+watchPassword)
 	tr.start()
 	tr.say("roll.loaded", `{"stock":"MONO-GLOSS-137","film_class":"monomeric","width_mm":1370,"length_m":50,"thickness_um":220}`)
-	tr.say("edge.moved", `{"position_mm":400,"cause":"advance"}`)
+	tr.clear()
 	tr.must(tr.drop(heron, "KL-1042.json", ticket("KL-1042")))
 	return tr
 }
@@ -124,10 +124,21 @@ func pause(ctx context.Context, rng *rand.Rand, most time.Duration) {
 func (tr *trial) risk() {
 	tr.t.Helper()
 	told, off := tr.hook.count("heron", "annunciate"), tr.hook.count("heron", "clear")
-	tr.say("edge.moved", `{"position_mm":0,"cause":"rewind"}`)
+	tr.bare()
 	tr.paged("annunciate", told+1)
-	tr.say("edge.moved", `{"position_mm":400,"cause":"advance"}`)
+	tr.clear()
 	tr.paged("clear", off+1)
+}
+
+// bare makes heron's edge bare, and clear brings it past the cure exit.
+func (tr *trial) bare() {
+	tr.t.Helper()
+	tr.say("edge.moved", `{"position_mm":0,"cause":"rewind"}`)
+}
+
+func (tr *trial) clear() {
+	tr.t.Helper()
+	tr.say("edge.moved", `{"position_mm":400,"cause":"advance"}`)
 }
 
 // paged waits until heron's crew has so many pages of a kind.
@@ -156,7 +167,7 @@ func (tr *trial) prove() {
 	})
 	complain(tr.t, check(journal, ev))
 	tr.hook.check()
-	tr.t.Logf("%d entries, %d acknowledged events, %d files, %d pages, of which %d came again", len(journal), len(ev.acked), len(ev.files), len(ev.received), tr.hook.copies)
+	tr.t.Logf("%d entries, %d acknowledged events, %d files, %d pages, of which %d came again", len(journal), len(ev.acked), len(ev.files), len(ev.received), tr.hook.again())
 }
 
 // dice are the test's random numbers. The seed that it prints says what the test

@@ -192,6 +192,13 @@ func (h *hook) received() (all []page) {
 	return all
 }
 
+// again is how often a page came that was there already.
+func (h *hook) again() int {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.copies
+}
+
 // check makes sure that every request was a page, and that the receiver was
 // given its rest.
 func (h *hook) check() {
