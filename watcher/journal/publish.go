@@ -130,7 +130,7 @@ func (j *Journal) send(ctx context.Context, msgs []*nats.Msg) ([]*nats.Msg, erro
 	for _, m := range msgs {
 		f, err := j.out.PublishMsgAsync(m)
 		if err != nil {
-			broken = err
+			broken = reach(err)
 			break
 		}
 		futures = append(futures, f)
@@ -141,6 +141,15 @@ func (j *Journal) send(ctx context.Context, msgs []*nats.Msg) ([]*nats.Msg, erro
 		err = broken
 	}
 	return failed, err
+}
+
+// reach says what the library means when it has no room for a message: it keeps
+// none back while its connection is down.
+func reach(err error) error {
+	if errors.Is(err, nats.ErrReconnectBufExceeded) {
+		return fmt.Errorf("the NATS server cannot be reached: %w", err)
+	}
+	return err
 }
 
 // wait collects the answers. The clock starts again with every
