@@ -41,6 +41,7 @@ type cli struct {
 
 	JSON bool `name:"json" help:"Print for programs: the answer as JSON on the standard output, and an error as JSON on the standard error. deploy/cli has the schemas."`
 
+	Init       initCommand       `cmd:"" help:"Ask about the shop and write its configuration, or write it from flags."`
 	Run        runCommand        `cmd:"" help:"Watch the floor until stopped."`
 	Demo       demoCommand       `cmd:"" help:"Play a week of an invented shop into a whole watch and score it."`
 	Check      checkCommand      `cmd:"" help:"Check the configuration, the rule book with its cases, and ticket files, without a daemon."`

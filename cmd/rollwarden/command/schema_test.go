@@ -30,6 +30,7 @@ var documents = map[string][]reflect.Type{
 	"completion": {reflect.TypeFor[completionDocument]()},
 	"demo":       {reflect.TypeFor[demo.Opening](), reflect.TypeFor[demo.Moment](), reflect.TypeFor[demo.Alarm](), reflect.TypeFor[demo.Score]()},
 	"doctor":     {reflect.TypeFor[doctorDocument]()},
+	"init":       {reflect.TypeFor[initDocument]()},
 	"password":   {reflect.TypeFor[passwordDocument]()},
 	"queue":      {reflect.TypeFor[adviceDocument]()},
 	"replay":     {reflect.TypeFor[replayDocument]()},
