@@ -54,12 +54,23 @@ var (
 // reported to Options.Gap. Follow returns ErrReplaced when the journal is not
 // the one that reached the sequence `after`.
 func (j *Journal) Follow(ctx context.Context, after uint64, handle func(batch []Entry) error) error {
-	r := &reader{j: j, last: after, whole: true, gap: j.gap, handle: handle, state: func(err error) { j.trouble.Store(&err) }}
-	var room sync.WaitGroup
-	defer room.Wait()
+	noted := func(batch []Entry) error {
+		err := handle(batch)
+		if err == nil {
+			j.read.Store(batch[len(batch)-1].Seq)
+		}
+		return err
+	}
+	j.read.Store(after)
+	r := &reader{j: j, last: after, whole: true, gap: j.gap, handle: noted, state: func(err error) { j.trouble.Store(&err) }}
+	var beside sync.WaitGroup
+	defer beside.Wait()
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
-	room.Go(func() { j.watchRoom(ctx) })
+	beside.Go(func() { j.watchRoom(ctx) })
+	if j.mark != "" {
+		beside.Go(func() { j.keepMark(ctx) })
+	}
 	return r.run(ctx)
 }
 

@@ -39,6 +39,10 @@ type Options struct {
 	// called before the entries that come after the gap are handed over.
 	Gap func(first, last uint64)
 
+	// Mark, when set, is a file in which Follow writes down how far it has read.
+	// The next Open then sees that entries were lost from the end.
+	Mark string
+
 	Log zerolog.Logger
 
 	prefix string // of the stored subjects, that NATS puts there; see Partitions
@@ -71,6 +75,8 @@ type Journal struct {
 	max     int64     // bytes
 	gap     func(first, last uint64)
 	log     zerolog.Logger
+	mark    string                // where Follow writes down how far it has read; empty for nowhere
+	read    atomic.Uint64         // the last entry that Follow has handed over
 	prefix  string                // of stored subjects; nobody outside sees it
 	trouble atomic.Pointer[error] // why Follow cannot read; nil before it begins
 	room    atomic.Value          // a room, as Follow saw it last; nil before it begins
@@ -115,10 +121,8 @@ func Look(ctx context.Context, js jetstream.JetStream, o Options) (*Journal, err
 
 func journalOf(js jetstream.JetStream, stream jetstream.Stream, o Options) *Journal {
 	info := stream.CachedInfo()
-	if lost := info.State.Lost; lost != nil {
-		o.Log.Error().Int("entries", len(lost.Msgs)).Uint64("bytes", lost.Bytes).Msg("the journal's files are damaged and entries are lost: restore a copy if there is one")
-	}
-	return &Journal{out: js, conn: js.Conn(), stream: stream, created: info.Created, copies: info.Config.Replicas, max: o.MaxBytes, gap: o.Gap, log: o.Log, prefix: o.prefix}
+	tellLoss(info.State, o)
+	return &Journal{out: js, conn: js.Conn(), stream: stream, created: info.Created, copies: info.Config.Replicas, max: o.MaxBytes, gap: o.Gap, log: o.Log, mark: o.Mark, prefix: o.prefix}
 }
 
 // openStream creates the stream, or updates what differs in the one there is.
