@@ -26,8 +26,8 @@ func tellLoss(s jetstream.StreamState, o Options) {
 	if s.Lost != nil {
 		o.Log.Error().Int("entries", len(s.Lost.Msgs)).Uint64("bytes", s.Lost.Bytes).Msg("the journal's files are damaged and entries are lost: restore a copy if there is one")
 	}
-	if missing := missingFrom(s); missing > 0 {
-		o.Log.Error().Uint64("entries", missing).Uint64("first", s.FirstSeq).Uint64("last", s.LastSeq).Msg("the journal's files were damaged, and entries are missing in it: " + next)
+	if missing := missingFrom(s, o.MaxAge == 0); missing > 0 {
+		o.Log.Error().Uint64("entries", missing).Uint64("first", s.FirstSeq).Uint64("last", s.LastSeq).Msg("entries are missing in the journal, whose files were damaged unless an earlier nats.keep let them go: " + next)
 	}
 	mark, err := readMark(o.Mark)
 	switch {
@@ -38,12 +38,17 @@ func tellLoss(s jetstream.StreamState, o Options) {
 	}
 }
 
-// missingFrom is how many entries are missing between the first and the last.
-func missingFrom(s jetstream.StreamState) uint64 {
-	if s.LastSeq < s.FirstSeq {
+// missingFrom is how many entries are missing of those up to the last: of all
+// when the journal keeps all, and else from the first that it holds.
+func missingFrom(s jetstream.StreamState, keepsAll bool) uint64 {
+	first := max(s.FirstSeq, 1)
+	if keepsAll {
+		first = 1
+	}
+	if s.LastSeq < first {
 		return 0 // age has let all of them go, or there never was one
 	}
-	return s.LastSeq - max(s.FirstSeq, 1) + 1 - s.Msgs
+	return s.LastSeq - first + 1 - s.Msgs
 }
 
 // readMark returns the sequence that an earlier Follow had read, 0 when there is

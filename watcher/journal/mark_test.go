@@ -14,20 +14,20 @@ import (
 
 func TestMissingFrom(t *testing.T) {
 	for _, row := range []struct {
-		name  string
-		state jetstream.StreamState
-		want  uint64
+		name      string
+		state     jetstream.StreamState
+		all, aged uint64 // missing where all are kept, and where age lets them go
 	}{
-		{"never used", jetstream.StreamState{}, 0},
-		{"whole", jetstream.StreamState{FirstSeq: 1, LastSeq: 5, Msgs: 5}, 0},
-		{"the front let go by age", jetstream.StreamState{FirstSeq: 4, LastSeq: 5, Msgs: 2}, 0},
-		{"all let go by age", jetstream.StreamState{FirstSeq: 6, LastSeq: 5}, 0},
-		{"a hole", jetstream.StreamState{FirstSeq: 1, LastSeq: 5, Msgs: 4}, 1},
-		{"no tail", jetstream.StreamState{FirstSeq: 1, LastSeq: 5, Msgs: 1}, 4},
-		{"nothing but its end", jetstream.StreamState{FirstSeq: 0, LastSeq: 5}, 5},
+		{"never used", jetstream.StreamState{}, 0, 0},
+		{"whole", jetstream.StreamState{FirstSeq: 1, LastSeq: 5, Msgs: 5}, 0, 0},
+		{"no front", jetstream.StreamState{FirstSeq: 4, LastSeq: 5, Msgs: 2}, 3, 0},
+		{"nothing", jetstream.StreamState{FirstSeq: 6, LastSeq: 5}, 5, 0},
+		{"a hole", jetstream.StreamState{FirstSeq: 1, LastSeq: 5, Msgs: 4}, 1, 1},
+		{"no tail", jetstream.StreamState{FirstSeq: 1, LastSeq: 5, Msgs: 1}, 4, 4},
+		{"nothing but its end", jetstream.StreamState{FirstSeq: 0, LastSeq: 5}, 5, 5},
 	} {
-		if got := missingFrom(row.state); got != row.want {
-			t.Errorf("%s: want %d, got %d", row.name, row.want, got)
+		if all, aged := missingFrom(row.state, true), missingFrom(row.state, false); all != row.all || aged != row.aged {
+			t.Errorf("%s: want %d and %d, got %d and %d", row.name, row.all, row.aged, all, aged)
 		}
 	}
 }
