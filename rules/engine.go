@@ -13,6 +13,7 @@
 package rules
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
@@ -186,6 +187,14 @@ func (e *Engine) Restore(data []byte) error {
 	}
 	if s.Version != snapshotVersion {
 		return fmt.Errorf("snapshot has version %d and this program reads %d: the journal is folded from its start", s.Version, snapshotVersion)
+	}
+	if s.Floor == nil || s.Alarms == nil {
+		return errors.New("snapshot: want a floor and its alarms, got none: the journal is folded from its start")
+	}
+	for key, m := range s.Floor.Machines {
+		if m == nil {
+			return fmt.Errorf("snapshot: want what is known of machine %s, got nothing: the journal is folded from its start", key)
+		}
 	}
 	e.seq, e.seen, e.floor, e.alarms = s.Seq, s.Seen, s.Floor, s.Alarms
 	e.starts, e.learnAt, e.strips = startsOf(e.floor), 0, true
