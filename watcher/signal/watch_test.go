@@ -1,0 +1,358 @@
+package signal
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"os/exec"
+	"strconv"
+	"sync"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"github.com/rs/zerolog"
+
+	"rollwarden/rules/event"
+)
+
+// floor is a NATS server that speaks MQTT, a watch on it, and a journal that keeps
+// each id once.
+type floor struct {
+	*testing.T
+	server *server.Server
+	js     jetstream.JetStream
+	o      Options
+
+	mu    sync.Mutex
+	byID  map[string]event.Event
+	fail  func() error // before an event is kept
+	after func() error // after it was
+	end   func()
+}
+
+func newFloor(t *testing.T, rows ...Row) *floor {
+	t.Helper()
+	s, err := server.NewServer(&server.Options{
+		ServerName: "floor", Host: "127.0.0.1", Port: server.RANDOM_PORT, JetStream: true, StoreDir: t.TempDir(), NoSigs: true, NoLog: true,
+		MQTT: server.MQTTOpts{Host: "127.0.0.1", Port: server.RANDOM_PORT},
+	})
+	check(t, err)
+	s.Start()
+	if !s.ReadyForConnections(30 * time.Second) {
+		t.Fatal("the server is not ready")
+	}
+	conn, err := nats.Connect("", nats.InProcessServer(s))
+	check(t, err)
+	js, err := jetstream.New(conn)
+	check(t, err)
+	f := &floor{T: t, server: s, js: js, byID: map[string]event.Event{}}
+	f.o = Options{JetStream: js, BuiltIn: true, Rows: rows, Site: "north", Place: place, Publish: f.publish, Log: zerolog.New(zerolog.NewTestWriter(t))}
+	t.Cleanup(func() {
+		f.stop()
+		conn.Close()
+		s.Shutdown()
+		s.WaitForShutdown()
+	})
+	return f
+}
+
+func check(t testing.TB, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+func (f *floor) publish(_ context.Context, events ...event.Event) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for _, try := range []func() error{f.fail, func() error {
+		for _, e := range events {
+			f.byID[e.ID] = e
+		}
+		return nil
+	}, f.after} {
+		if try == nil {
+			continue
+		}
+		if err := try(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// watch starts a watch and waits until it listens.
+func (f *floor) watch() {
+	f.Helper()
+	ctx, cancel := context.WithCancel(f.Context())
+	done := make(chan error, 1)
+	go func() { done <- Watch(ctx, f.o) }()
+	f.end = func() {
+		cancel()
+		check(f, <-done)
+	}
+	f.until("the watch listens", func() bool {
+		for _, stream := range []string{StreamName, mqttStream} {
+			c, err := f.js.Consumer(f.Context(), stream, Consumer)
+			if err != nil || c.CachedInfo().NumWaiting == 0 {
+				return false
+			}
+		}
+		return true
+	})
+}
+
+func (f *floor) stop() {
+	if f.end != nil {
+		f.end()
+	}
+	f.end = nil
+}
+
+func (f *floor) until(what string, ok func() bool) {
+	f.Helper()
+	for end := time.Now().Add(30 * time.Second); !ok(); time.Sleep(5 * time.Millisecond) {
+		if time.Now().After(end) {
+			f.Fatalf("waited too long until %s; %d events", what, f.told())
+		}
+	}
+}
+
+func (f *floor) told() int {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return len(f.byID)
+}
+
+// want waits until nothing is under way any more, and wants so many events.
+func (f *floor) want(n int) {
+	f.Helper()
+	f.until("nothing is left to do", func() bool {
+		for _, stream := range []string{StreamName, mqttStream} {
+			c, err := f.js.Consumer(f.Context(), stream, Consumer)
+			check(f, err)
+			if i := c.CachedInfo(); i.NumPending > 0 || i.NumAckPending > 0 {
+				return false
+			}
+		}
+		return true
+	})
+	if got := f.told(); got != n {
+		f.Errorf("want %d events, got %d", n, got)
+	}
+}
+
+func (f *floor) mqttAddress() string {
+	v, err := f.server.Varz(nil)
+	check(f, err)
+	return net.JoinHostPort("127.0.0.1", strconv.Itoa(v.MQTT.Port))
+}
+
+// client is a button: the Eclipse Paho client, which speaks MQTT 3.1.1.
+func (f *floor) client() mqtt.Client {
+	f.Helper()
+	o := mqtt.NewClientOptions().AddBroker("tcp://" + f.mqttAddress()).SetClientID("button").SetProtocolVersion(4).SetConnectTimeout(10 * time.Second)
+	c := mqtt.NewClient(o)
+	f.settled(c.Connect())
+	f.Cleanup(func() { c.Disconnect(100) })
+	return c
+}
+
+// settled waits for the answer of the server: for QoS 1 its PUBACK, for QoS 2 its
+// PUBCOMP (MQTT 3.1.1, section 4.3).
+func (f *floor) settled(token mqtt.Token) {
+	f.Helper()
+	if !token.WaitTimeout(20 * time.Second) {
+		f.Fatal("no answer")
+	}
+	check(f, token.Error())
+}
+
+const topic = "kestrel/north/heron/advanced"
+
+func TestEveryQoS(t *testing.T) {
+	f := newFloor(t, advanced())
+	f.watch()
+	c := f.client()
+	n := 0
+	for _, retained := range []bool{false, true} {
+		for qos := range byte(3) {
+			f.settled(c.Publish(topic, qos, retained, "pressed"))
+			n++
+			f.until("it is told", func() bool { return f.told() == n })
+		}
+	}
+	f.want(6)
+	// A retained message is for who subscribes later (section 3.3.1.3); a watch that
+	// starts again is nobody new.
+	f.stop()
+	f.watch()
+	f.want(6)
+}
+
+// TestAcknowledgedBeforeItIsMapped: what was acknowledged while no watch runs is told
+// by the next one, with QoS 0 too as long as the server itself goes on.
+func TestAcknowledgedBeforeItIsMapped(t *testing.T) {
+	f := newFloor(t, advanced())
+	f.watch()
+	f.stop()
+	c := f.client()
+	for i := range 30 {
+		f.settled(c.Publish(topic, byte(i%3), false, fmt.Sprint(i)))
+	}
+	f.until("QoS 0 has arrived", func() bool {
+		s, err := f.js.Stream(t.Context(), StreamName)
+		return err == nil && s.CachedInfo().State.Msgs >= 30
+	})
+	f.watch()
+	f.want(30)
+}
+
+// TestTheJournalFails: a message stays until the journal has its event, and one whose
+// event was stored before the failure counts once.
+func TestTheJournalFails(t *testing.T) {
+	f := newFloor(t, advanced())
+	tries := 0
+	f.fail = func() error {
+		if tries++; tries == 1 {
+			return errors.New("the journal is full")
+		}
+		return nil
+	}
+	f.after = func() error {
+		if tries == 2 {
+			return errors.New("the answer was lost")
+		}
+		return nil
+	}
+	f.watch()
+	f.settled(f.client().Publish(topic, 1, false, ""))
+	f.until("it was tried three times", func() bool { f.mu.Lock(); defer f.mu.Unlock(); return tries >= 3 })
+	f.want(1)
+}
+
+// TestPlainNATS: the same table reads subjects, with and without JetStream's
+// acknowledgement.
+func TestPlainNATS(t *testing.T) {
+	f := newFloor(t, advanced(), humidity())
+	f.watch()
+	check(t, f.js.Conn().Publish("kestrel.north.heron.advanced", nil))
+	ack, err := f.js.Publish(t.Context(), "kestrel.north.climate", []byte(`{"air":[{"rh":0.4,"t":68}]}`))
+	check(t, err)
+	if ack.Stream != StreamName {
+		t.Errorf("stored in %s", ack.Stream)
+	}
+	f.until("both are told", func() bool { return f.told() == 2 })
+	f.want(2)
+}
+
+// TestDUP sends a PUBLISH again with the DUP flag, as a client does that did not hear
+// the PUBACK (MQTT 3.1.1, sections 3.3.1.1 and 4.4), packet by packet. To the server
+// it is a new message [MQTT-3.3.1-3]; with a debounce time it counts once.
+func TestDUP(t *testing.T) {
+	for debounce, want := range map[time.Duration]int{0: 2, time.Minute: 1} {
+		r := advanced()
+		r.Debounce = debounce
+		f := newFloor(t, r)
+		f.watch()
+		c, err := net.Dial("tcp", f.mqttAddress())
+		check(t, err)
+		check(t, c.SetDeadline(time.Now().Add(20*time.Second)))
+		send := func(packet, answer []byte) {
+			t.Helper()
+			_, err := c.Write(packet)
+			check(t, err)
+			got := make([]byte, len(answer))
+			_, err = io.ReadFull(c, got)
+			check(t, err)
+			if !bytes.Equal(got, answer) {
+				t.Fatalf("want %x, got %x", answer, got)
+			}
+		}
+		// CONNECT: protocol "MQTT", level 4, clean session, no keep alive, client "b".
+		send([]byte("\x10\x0d\x00\x04MQTT\x04\x02\x00\x00\x00\x01b"), []byte{0x20, 2, 0, 0})
+		body := append([]byte{0, byte(len(topic))}, topic...)
+		body = append(body, 0, 9, 'o', 'n') // packet identifier 9
+		send(append([]byte{0x32, byte(len(body))}, body...), []byte{0x40, 2, 0, 9})
+		send(append([]byte{0x3a, byte(len(body))}, body...), []byte{0x40, 2, 0, 9})
+		c.Close()
+		f.until("it is told", func() bool { return f.told() > 0 })
+		f.want(want)
+		f.stop()
+	}
+}
+
+// TestMosquitto publishes with mosquitto_pub of Debian's mosquitto-clients, as a
+// script beside a sensor would.
+func TestMosquitto(t *testing.T) {
+	f := newFloor(t, humidity())
+	f.watch()
+	host, port, err := net.SplitHostPort(f.mqttAddress())
+	check(t, err)
+	for _, payload := range []string{`{"air":[{"rh":0.4,"t":68}]}`, `{"air":"dry"}`} {
+		out, err := exec.CommandContext(t.Context(), "mosquitto_pub", "-h", host, "-p", port, "-V", "mqttv311", "-q", "1", "-t", "kestrel/north/climate", "-m", payload).CombinedOutput()
+		if err != nil {
+			t.Fatalf("%v: %s", err, out)
+		}
+	}
+	f.until("both are told", func() bool { return f.told() == 2 })
+	types := map[event.Type]int{}
+	for _, e := range f.byID {
+		types[e.Type]++
+	}
+	if types["climate.read"] != 1 || types["ticket.rejected"] != 1 {
+		t.Errorf("%v", types)
+	}
+}
+
+// TestNoMoreSignals: a table that was emptied leaves nothing behind that gathers
+// messages for ever.
+func TestNoMoreSignals(t *testing.T) {
+	f := newFloor(t, advanced())
+	f.watch()
+	f.stop()
+	f.o.Rows = nil
+	check(t, Watch(t.Context(), f.o))
+	check(t, Watch(t.Context(), f.o))
+	f.settled(f.client().Publish(topic, 1, false, ""))
+	if _, err := f.js.Stream(t.Context(), StreamName); !errors.Is(err, jetstream.ErrStreamNotFound) {
+		t.Errorf("the stream is still there: %v", err)
+	}
+	s, err := f.js.Stream(t.Context(), mqttStream)
+	check(t, err)
+	if n := s.CachedInfo().State; n.Msgs > 0 || n.Consumers > 0 {
+		t.Errorf("messages wait for nobody: %+v", n)
+	}
+}
+
+// TestTheStreamGoesAway: somebody deletes what the watch reads from, and it makes it
+// anew.
+func TestTheStreamGoesAway(t *testing.T) {
+	f := newFloor(t, advanced())
+	f.watch()
+	check(t, f.js.DeleteStream(t.Context(), StreamName))
+	f.until("it is there again", func() bool {
+		c, err := f.js.Consumer(t.Context(), StreamName, Consumer)
+		return err == nil && c.CachedInfo().NumWaiting > 0
+	})
+	check(t, f.js.Conn().Publish("kestrel.north.heron.advanced", nil))
+	f.until("it is told", func() bool { return f.told() == 1 })
+}
+
+func TestOptionsThatCannotWork(t *testing.T) {
+	if err := Watch(t.Context(), Options{}); err == nil {
+		t.Error("no options")
+	}
+	f := newFloor(t, Row{})
+	if err := Watch(t.Context(), f.o); err == nil {
+		t.Error("an empty row")
+	}
+}
