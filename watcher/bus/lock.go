@@ -20,6 +20,16 @@ const lockName = "daemon.lock"
 // process holds the file.
 var errLocked = errors.New("locked")
 
+// InUse says that another process has a folder.
+type InUse struct {
+	Folder string
+	PID    string // of that process; "unknown" when it does not say
+}
+
+func (e *InUse) Error() string {
+	return fmt.Sprintf("journal folder %s is in use by another daemon (pid %s): stop that one or give this one its own folder", e.Folder, e.PID)
+}
+
 // lockFolder makes the folder if need be and takes it.
 func lockFolder(dir string) (*lock, error) {
 	if err := os.MkdirAll(dir, 0o750); err != nil {
@@ -28,7 +38,7 @@ func lockFolder(dir string) (*lock, error) {
 	name := filepath.Join(dir, lockName)
 	f, err := openLocked(name)
 	if errors.Is(err, errLocked) {
-		return nil, fmt.Errorf("journal folder %s is in use by another daemon (pid %s): stop that one or give this one its own folder", dir, owner(name))
+		return nil, &InUse{Folder: dir, PID: owner(name)}
 	}
 	if err != nil {
 		return nil, fmt.Errorf("lock the journal folder: %w: choose a folder that this user can write", err)

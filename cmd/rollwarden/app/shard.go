@@ -150,6 +150,11 @@ func (s *shard) watchFolders(ctx context.Context) error {
 		return nil
 	}
 	a := s.app
+	release, err := a.claim(s.inboxes)
+	if err != nil {
+		return err
+	}
+	defer release()
 	o := a.cfg.FolderOptions(a.part("folder"))
 	o.Inboxes, o.Read, o.Publish, o.Now = s.inboxes, a.readTicket, a.tell, a.clock.Now
 	return folder.Watch(ctx, o)
