@@ -31,10 +31,11 @@ type Table struct {
 	kv  jetstream.KeyValue
 	row []byte // what this daemon writes
 
-	mu     sync.Mutex
-	readAt time.Time           // when the table was read last
-	seen   map[string]sighting // by key
-	terms  map[int]*term       // of this daemon, until their work has ended
+	mu       sync.Mutex
+	workedAt time.Time           // when the table could be written and read last
+	calm     time.Time           // until then nobody is blamed for being silent
+	seen     map[string]sighting // by key
+	terms    map[int]*term       // of this daemon, until their work has ended
 }
 
 // sighting is a row as it was seen, and since when it is as it is.
@@ -72,35 +73,51 @@ func (t *Table) Run(ctx context.Context, work Work) error {
 // round writes what is this daemon's, reads what is the others', and takes or
 // gives back what makes the shares fair.
 func (t *Table) round(ctx context.Context, works *errgroup.Group, work Work) {
-	bound, cancel := context.WithTimeout(ctx, t.o.TTL/2)
-	defer cancel()
-	t.renew(bound)
-	if err := t.read(bound); err != nil {
+	if err := errors.Join(t.renew(ctx), t.read(ctx)); err != nil {
 		if ctx.Err() == nil && !closed(err) {
-			t.o.Log.Warn().Err(err).Msg("cannot read which daemon watches what")
+			t.o.Log.Warn().Err(err).Msg("cannot tell the other daemons of this one, or hear of them")
 		}
 		return
 	}
+	t.worked()
 	most, order := t.fair()
 	t.giveBack(most, order)
-	t.take(bound, most, order, func(share int, rev uint64, until time.Time) { t.begin(ctx, works, work, share, rev, until) })
+	t.take(ctx, most, order, func(share int, rev uint64, until time.Time) { t.begin(ctx, works, work, share, rev, until) })
 }
 
-// renew writes this daemon's rows. What fails is written again in the next
-// round, for as long as its term has time.
-func (t *Table) renew(ctx context.Context) {
+// step bounds one write or reading of the table.
+func (t *Table) step(ctx context.Context) (context.Context, context.CancelFunc) {
+	return context.WithTimeout(ctx, t.o.TTL/roundsPerTTL)
+}
+
+// worked notes that the table can be written and read. After a time in which it
+// could not, the others have a moment to be heard of again.
+func (t *Table) worked() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	now := time.Now()
+	if now.Sub(t.workedAt) > t.o.TTL/2 {
+		t.calm = now.Add(2 * t.o.TTL / roundsPerTTL)
+	}
+	t.workedAt = now
+}
+
+// renew writes this daemon's rows, and returns why the one that says that it is
+// there could not be written. What fails is written again in the next round, the
+// rows of shares for as long as their terms have time.
+func (t *Table) renew(ctx context.Context) error {
+	ctx, cancel := t.step(ctx)
+	defer cancel()
 	var writes errgroup.Group
 	writes.SetLimit(16)
 	writes.Go(func() error {
-		if _, err := t.kv.Put(ctx, t.myKey(), t.row); err != nil && ctx.Err() == nil && !closed(err) {
-			t.o.Log.Warn().Err(err).Msg("cannot tell the other daemons of this one")
-		}
-		return nil
+		_, err := t.kv.Put(ctx, t.myKey(), t.row)
+		return err
 	})
 	for _, term := range t.running() {
 		writes.Go(func() error { t.renewOne(ctx, term); return nil })
 	}
-	writes.Wait()
+	return writes.Wait()
 }
 
 func (t *Table) renewOne(ctx context.Context, term *term) {
@@ -110,8 +127,6 @@ func (t *Table) renewOne(ctx context.Context, term *term) {
 	if !term.active() {
 		return
 	}
-	ctx, cancel := context.WithTimeout(ctx, t.o.TTL/roundsPerTTL)
-	defer cancel()
 	until := t.until()
 	rev, err := t.kv.Update(ctx, shareKey(term.share), t.row, term.rev)
 	if err != nil {
@@ -140,6 +155,8 @@ func (t *Table) running() (list []*term) {
 // read looks at all rows at once. Any server of the cluster may answer, also one
 // that lags: a row that goes back to an older revision is no news.
 func (t *Table) read(ctx context.Context) error {
+	ctx, cancel := t.step(ctx)
+	defer cancel()
 	stream, prefix := "KV_"+t.o.Bucket, "$KV."+t.o.Bucket+"."
 	rows, err := jetstreamext.GetLastMsgsFor(ctx, t.js, stream, []string{prefix + ">"})
 	if err != nil {
@@ -163,22 +180,16 @@ func (t *Table) read(ctx context.Context) error {
 	return nil
 }
 
-// note keeps what was read. After a time in which nothing could be read nobody
-// is blamed for his silence.
+// note keeps what was read.
 func (t *Table) note(fresh map[string]sighting) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	now := time.Now()
-	blind := now.Sub(t.readAt) > t.o.TTL/2
-	t.readAt = now
 	for key, s := range fresh {
 		old, known := t.seen[key]
 		if known && s.rev <= old.rev {
 			s = old
 		} else {
-			s.at = now
-		}
-		if blind {
 			s.at = now
 		}
 		fresh[key] = s
@@ -205,8 +216,11 @@ func (t *Table) settle(term *term, s sighting) {
 	}
 }
 
-// alive reports whether a row was written of late.
-func (t *Table) alive(s sighting) bool { return !s.gone && time.Since(s.at) < t.o.TTL }
+// alive reports whether a row was written of late, or nobody could have. The lock
+// is held.
+func (t *Table) alive(s sighting) bool {
+	return !s.gone && (time.Since(s.at) < t.o.TTL || time.Now().Before(t.calm))
+}
 
 // fair returns how many shares this daemon should hold at the most, and all
 // shares in the order in which it should take them: each daemon begins
@@ -259,7 +273,9 @@ func (t *Table) take(ctx context.Context, most int, order []int, begin func(shar
 			continue
 		}
 		until := t.until()
-		rev, err := t.write(ctx, n, row)
+		attempt, cancel := t.step(ctx)
+		rev, err := t.write(attempt, n, row)
+		cancel()
 		if err != nil {
 			if !wrongRevision(err) && ctx.Err() == nil && !closed(err) {
 				t.o.Log.Warn().Err(err).Int("share", n).Msg("cannot take a share, trying again")
@@ -313,7 +329,7 @@ func (t *Table) begin(ctx context.Context, works *errgroup.Group, work Work, sha
 // release lets go of a share whose work has ended.
 func (t *Table) release(ctx context.Context, term *term) {
 	term.stop(ErrGivenBack)
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), t.o.TTL/roundsPerTTL)
+	ctx, cancel := t.step(context.WithoutCancel(ctx))
 	defer cancel()
 	term.writing.Lock()
 	// A failure costs the others the wait of a TTL, and no more: the row says
@@ -327,7 +343,7 @@ func (t *Table) release(ctx context.Context, term *term) {
 
 // leave takes this daemon off the list, so that the others count without it.
 func (t *Table) leave(ctx context.Context) {
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), t.o.TTL/roundsPerTTL)
+	ctx, cancel := t.step(context.WithoutCancel(ctx))
 	defer cancel()
 	_ = t.kv.Delete(ctx, t.myKey()) // or its row grows old
 }
