@@ -137,7 +137,9 @@ func (x *examination) writable(folder, why string) bool {
 func ticketFolders(x *examination) {
 	good := 0
 	for _, in := range x.Config.Inboxes() {
-		if x.writable(in.Dir, "tickets are taken from there and moved to accepted/ or rejected/") && x.oneDevice(in.Dir) {
+		if _, err := os.Stat(in.Dir); errors.Is(err, fs.ErrNotExist) && filepath.IsAbs(x.Config.Tickets.Folder) {
+			x.add(Look, in.Dir+" is not there", "the watch waits for it, since it may lie on a share that is not mounted yet, and reads no tickets meanwhile", "mount it, or make it")
+		} else if x.writable(in.Dir, "tickets are taken from there and moved to accepted/ or rejected/") && x.oneDevice(in.Dir) {
 			good++
 		}
 	}
@@ -179,7 +181,9 @@ func (x *examination) share() {
 func notices(x *examination) {
 	var folders []string
 	for _, in := range x.Config.Inboxes() {
-		folders = append(folders, in.Dir)
+		if _, err := os.Stat(in.Dir); err == nil {
+			folders = append(folders, in.Dir)
+		}
 	}
 	if err := x.System.Watch(folders); err != nil {
 		x.add(Look, fmt.Sprintf("this computer cannot tell of new files: %v", err), fmt.Sprintf("tickets are still found every %s", x.Config.Tickets.Poll), "raise fs.inotify.max_user_instances and fs.inotify.max_user_watches with sysctl")
@@ -320,8 +324,11 @@ func natsServer(x *examination) {
 	case errors.Is(err, fs.ErrNotExist) && c.URL == "":
 		x.ok("%v", errNone)
 		return
+	case err != nil && c.URL == "" && c.Listen == "":
+		x.add(Look, err.Error(), "a watch that runs without nats.listen cannot be looked into", "set nats.listen to a port, or stop the watch and look again")
+		return
 	case err != nil:
-		x.add(Broken, err.Error(), "without it there is no journal, and the watch does not start", "start that server, or correct nats.url; a watch that runs without nats.listen cannot be looked into")
+		x.add(Broken, err.Error(), "without it there is no journal, and the watch does not start", "start that server, or correct nats.url")
 		return
 	case x.running:
 		x.ok("the server answers at %s", b.URL())
@@ -380,7 +387,7 @@ func (x *examination) replicas(info *jetstream.StreamInfo) {
 func journalEntries(x *examination) {
 	info, err := x.stream()
 	if err != nil {
-		x.ok("nothing to read: %v", err)
+		x.ok("nothing to read") // the check of NATS tells why
 		return
 	}
 	s := info.State
