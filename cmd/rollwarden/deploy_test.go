@@ -16,32 +16,43 @@ import (
 // perfect, 100 is no protection at all.
 const mostExposure = "15"
 
-// TestSystemdUnit has the unit judged by systemd's own checkers, which need no
+// TestSystemdUnits has the units judged by systemd's own checkers, which need no
 // running systemd.
-func TestSystemdUnit(t *testing.T) {
+func TestSystemdUnits(t *testing.T) {
 	analyze := tool(t, "systemd-analyze", "systemd")
-	text := readFile(t, deployed("systemd", "rollwarden.service"))
 	dir := t.TempDir()
 	program := filepath.Join(dir, "rollwarden")
-	unit := filepath.Join(dir, "rollwarden.service")
 	if err := os.WriteFile(program, []byte("#!/bin/sh\n"), 0o755); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(unit, []byte(strings.ReplaceAll(text, "/usr/local/bin/rollwarden", program)), 0o644); err != nil {
-		t.Fatal(err)
-	}
-	// What it does not understand it only mentions.
-	if out, err := exec.Command(analyze, "verify", unit).CombinedOutput(); err != nil || len(out) > 0 {
-		t.Errorf("systemd-analyze verify: %v\n%s", err, out)
-	}
-	if out, err := exec.Command(analyze, "security", "--offline=true", "--threshold="+mostExposure, unit).CombinedOutput(); err != nil {
-		t.Errorf("systemd-analyze security: %v\n%s", err, out)
-	}
-	for _, m := range regexp.MustCompile(`(?m)^Environment=(\w+)=`).FindAllStringSubmatch(text, -1) {
-		if !slices.Contains(config.EnvNames(), m[1]) {
-			t.Errorf("the unit sets %s, which the configuration does not know", m[1])
+	units := []string{"rollwarden.service", "rollwarden-backup.service", "rollwarden-backup.timer"}
+	for _, name := range units { // a timer is judged with its service
+		text := strings.ReplaceAll(readFile(t, deployed("systemd", name)), "/usr/local/bin/rollwarden", program)
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o644); err != nil {
+			t.Fatal(err)
 		}
 	}
+	for _, name := range units {
+		unit := filepath.Join(dir, name)
+		// What it does not understand it only mentions.
+		if out, err := exec.Command(analyze, "verify", unit).CombinedOutput(); err != nil || len(out) > 0 {
+			t.Errorf("systemd-analyze verify %s: %v\n%s", name, err, out)
+		}
+		if filepath.Ext(name) != ".service" {
+			continue
+		}
+		if out, err := exec.Command(analyze, "security", "--offline=true", "--threshold="+mostExposure, unit).CombinedOutput(); err != nil {
+			t.Errorf("systemd-analyze security %s: %v\n%s", name, err, out)
+		}
+		for _, m := range regexp.MustCompile(`(?m)^Environment=(\w+)=`).FindAllStringSubmatch(readFile(t, unit), -1) {
+			if !slices.Contains(config.EnvNames(), m[1]) {
+				t.Errorf("%s sets %s, which the configuration does not know", name, m[1])
+			}
+		}
+	}
+}
+
+func TestSystemdUsers(t *testing.T) {
 	users, err := filepath.Abs(deployed("systemd", "rollwarden.sysusers"))
 	if err != nil {
 		t.Fatal(err)
