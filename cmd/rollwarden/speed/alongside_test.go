@@ -48,7 +48,7 @@ func pageBeside(b *testing.B, interval time.Duration) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	cfg := shop(b.TempDir(), trials)
+	cfg := shopFor(b, trials)
 	cfg.Pager.Routes = config.Routes{High: []string{"receiver"}}
 	a := startApp(b, app.Options{Config: cfg, Channels: []pager.Channel{hook}})
 	s := speakTo(b, a.NATS())

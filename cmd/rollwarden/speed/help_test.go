@@ -53,7 +53,11 @@ func watch(folder string) error {
 	if err != nil {
 		return err
 	}
-	a, err := app.Start(context.Background(), app.Options{Config: shop(folder, n), Log: zerolog.New(os.Stderr).Level(zerolog.WarnLevel)})
+	cfg, err := shop(folder, n)
+	if err != nil {
+		return err
+	}
+	a, err := app.Start(context.Background(), app.Options{Config: cfg, Log: zerolog.New(os.Stderr).Level(zerolog.WarnLevel)})
 	if err != nil {
 		return err
 	}
@@ -107,7 +111,7 @@ func startProcess(b *testing.B, folder string, n int) process {
 
 // shop has n measured machines m0, m1, … on site north, with everything on free
 // loopback ports and in a folder.
-func shop(folder string, n int) *config.Config {
+func shop(folder string, n int) (*config.Config, error) {
 	cfg := config.Default()
 	cfg.Data.Folder, cfg.Tickets.Folder = folder+"/data", folder+"/tickets"
 	cfg.Tickets.Settle, cfg.Tickets.Poll = 200*time.Millisecond, 5*time.Second
@@ -120,6 +124,21 @@ func shop(folder string, n int) *config.Config {
 			Site: "north", Name: fmt.Sprint("m", i), SwathMM: f(54), StrokeS: f(1.6), MaxWidthMM: f(1370), ToleranceMM: f(0.3),
 			Path: config.Path{CureEntryMM: f(180), CureExitMM: f(330), TakeUpMM: f(900), CarriageGapUM: f(1500)},
 		})
+	}
+	for _, in := range cfg.Inboxes() {
+		if err := os.MkdirAll(in.Dir, 0o755); err != nil {
+			return nil, err
+		}
+	}
+	return cfg, nil
+}
+
+// shopFor is a shop in the benchmark's own folder.
+func shopFor(b *testing.B, n int) *config.Config {
+	b.Helper()
+	cfg, err := shop(b.TempDir(), n)
+	if err != nil {
+		b.Fatal(err)
 	}
 	return cfg
 }
@@ -179,7 +198,7 @@ func (s *speaker) say(machine string, typ event.Type, p event.Payload) {
 	e := event.Event{ID: fmt.Sprint("e", s.serial), Source: "speed", Type: typ, Time: time.Now(), Site: "north", Machine: machine, Data: p}
 	data, err := event.Encode(e)
 	if err == nil {
-		_, err = s.js.PublishAsync(e.Subject(), data)
+		_, err = s.js.PublishAsync(e.Subject(), data, jetstream.WithStallWait(patience))
 	}
 	if err != nil {
 		s.b.Fatal(err)

@@ -31,8 +31,7 @@ func BenchmarkReplay(b *testing.B) {
 }
 
 func replay(b *testing.B, machines int) {
-	folder := b.TempDir()
-	cfg := shop(folder, machines)
+	cfg := shopFor(b, machines)
 	last := write(b, cfg, machines, events(b))
 	var bare, whole, again time.Duration
 	var snapshot int64
