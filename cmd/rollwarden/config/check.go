@@ -25,6 +25,7 @@ func (c *Config) check(p *problems) {
 	c.checkHTTP(p)
 	c.checkTickets(p)
 	c.checkMachines(p)
+	c.checkSources(p)
 	c.checkFolders(p)
 	c.checkFilms(p)
 	c.checkPager(p)

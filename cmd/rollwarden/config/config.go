@@ -27,6 +27,7 @@ type Config struct {
 	NATS     NATS                 `yaml:"nats"`
 	HTTP     HTTP                 `yaml:"http"`
 	Tickets  Tickets              `yaml:"tickets"`
+	Sources  Sources              `yaml:"sources"`
 	Rules    Rules                `yaml:"rules"`
 	Machines []Machine            `yaml:"machines"`
 	Inks     map[string]Ink       `yaml:"inks"`

@@ -98,6 +98,9 @@ func (d decoder) items(path string, node ast.Node, v reflect.Value, tag reflect.
 
 // table lays entries whose keys the shop chooses over the default ones.
 func (d decoder) table(path string, node ast.Node, v reflect.Value, tag reflect.StructTag) {
+	if v.IsNil() { // in a list nothing has a default
+		v.Set(reflect.MakeMap(v.Type()))
+	}
 	d.pairs(path, node, func(key, below string, node ast.Node) {
 		k, item := reflect.New(v.Type().Key()).Elem(), reflect.New(v.Type().Elem()).Elem()
 		d.assign(below, k, "", key)

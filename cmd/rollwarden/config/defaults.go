@@ -27,6 +27,7 @@ func Default() *Config {
 			Folder: "tickets", Settle: 2 * time.Second, MaxWait: 2 * time.Minute, Poll: 30 * time.Second,
 			Keys: map[string][]Key{}, Classes: map[string]event.Class{},
 		},
+		Sources:  Sources{Poll: 30 * time.Second},
 		Rules:    Rules{UncompensatedShare: 0.2},
 		Machines: []Machine{{Site: "shop", Name: "printer-1", Ink: plant.DefaultInk.Family}},
 		Inks:     map[string]Ink{plant.DefaultInk.Family: inkOf(plant.DefaultInk)},

@@ -164,6 +164,7 @@ func (c *Config) lookAround() {
 	if text := c.NATS.shortKeep(); text != "" {
 		c.warn("%s", text)
 	}
+	c.noteSources()
 	c.warnIfOpen("nats.credentials_file", c.Path(c.NATS.CredentialsFile))
 	c.warnIfOpen("nats.tls.key_file", c.Path(c.NATS.TLS.KeyFile))
 	c.warnIfOpen("nats.server_tls.key_file", c.Path(c.NATS.ServerTLS.KeyFile))
