@@ -4,6 +4,7 @@
 #   sh deploy/test.sh            everything that every change must pass
 #   FUZZ=30s sh deploy/test.sh   and each fuzz target for that long
 #   BENCH=1 sh deploy/test.sh    and the benchmarks (read them as ratios)
+#   FAULTS=long sh deploy/test.sh   and kill, cut and starve for hours, not for minutes
 set -eu
 cd "$(dirname "$0")/.."
 
@@ -51,7 +52,9 @@ go vet ./...
 go run honnef.co/go/tools/cmd/staticcheck@v0.8.2 ./...
 
 step "test"
-go test -timeout 15m ./...
+limit=15m
+[ "${FAULTS:-}" != long ] || limit=6h
+go test -timeout "$limit" ./...
 
 # Short: what a browser sees was seen above. Below the engine there is no goroutine.
 step "test with the race detector"

@@ -28,7 +28,7 @@ func TestClusterLosesEachNode(t *testing.T) {
 	stop := tr.work(rng.Uint64())
 	rounds := 1
 	if long() {
-		rounds = 20
+		rounds = 5
 	}
 	for range rounds {
 		led := tr.leader()
