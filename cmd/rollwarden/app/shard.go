@@ -84,6 +84,7 @@ func (s *shard) run(ctx context.Context) error {
 	group.Go(func() error { return s.pipe.publisher(ctx) })
 	group.Go(func() error { return s.follow(ctx, after) })
 	group.Go(func() error { return s.watchFolders(ctx) })
+	group.Go(func() error { return s.watchSources(ctx) })
 	group.Go(func() error { return s.pager.Run(ctx) })
 	return group.Wait()
 }

@@ -1,0 +1,71 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"path/filepath"
+	"slices"
+
+	"golang.org/x/sync/errgroup"
+
+	"rollwarden/watcher/ipp"
+	"rollwarden/watcher/runlog"
+	"rollwarden/watcher/signal"
+)
+
+// watchSources follows what tells of the shard's machines besides tickets and
+// people. Like the folders it begins once the journal has been read.
+func (s *shard) watchSources(ctx context.Context) error {
+	if err := s.caughtUp(ctx); err != nil {
+		return nil
+	}
+	q := newQuarantine(s.app.tell, s.app.clock.Now)
+	group, ctx := errgroup.WithContext(ctx)
+	for _, watch := range []func(context.Context, *quarantine) error{s.watchSignals, s.watchRunLogs, s.askPrinters} {
+		group.Go(func() error { return watch(ctx, q) })
+	}
+	group.Go(func() error { q.run(ctx); return nil })
+	return group.Wait()
+}
+
+// watchSignals reads the signals of all sites in one shard, since a signal is in
+// nobody's partition until it is read.
+func (s *shard) watchSignals(ctx context.Context, q *quarantine) error {
+	a := s.app
+	first := a.cfg.Machines[0].Site
+	if s.number != a.partitions.Of(first) {
+		return nil
+	}
+	return signal.Watch(ctx, signal.Options{
+		JetStream: a.bus.JetStream(), BuiltIn: !a.shared(), Rows: a.cfg.Signals(), Site: first, Place: a.cfg.Place,
+		Publish: q.publish, Log: a.part("signals"),
+	})
+}
+
+func (s *shard) watchRunLogs(ctx context.Context, q *quarantine) error {
+	a := s.app
+	logs, err := a.cfg.RunLogs()
+	if err != nil {
+		return fmt.Errorf("sources.run_logs: %w", err)
+	}
+	logs = slices.DeleteFunc(logs, func(l runlog.Log) bool { return a.partitions.Of(l.Site) != s.number })
+	if len(logs) == 0 {
+		return nil
+	}
+	return runlog.Watch(ctx, runlog.Options{
+		Logs: logs, State: filepath.Join(a.cfg.DataFolder(), fmt.Sprintf("run-logs-%d.json", s.number)),
+		Poll: a.cfg.Sources.Poll, Publish: q.publish, Now: a.clock.Now, Log: a.part("run logs"),
+	})
+}
+
+func (s *shard) askPrinters(ctx context.Context, q *quarantine) error {
+	a := s.app
+	printers, roots, err := a.cfg.Printers()
+	if err != nil {
+		return err
+	}
+	printers = slices.DeleteFunc(printers, func(p ipp.Printer) bool { return a.partitions.Of(p.Site) != s.number })
+	return ipp.Watch(ctx, ipp.Options{
+		Printers: printers, Every: a.cfg.Sources.Poll, Roots: roots, Publish: q.publish, Now: a.clock.Now, Log: a.part("ipp"),
+	})
+}
