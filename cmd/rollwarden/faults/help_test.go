@@ -2,6 +2,7 @@ package faults
 
 import (
 	"os"
+	"strconv"
 	"testing"
 	"time"
 )
@@ -25,3 +26,18 @@ func until(tb testing.TB, what string, met func() (bool, string)) {
 
 // long asks for the longer forms of the tests.
 func long() bool { return os.Getenv("FAULTS") == "long" }
+
+// randomSeed is a new seed, or that of an earlier test: it says again what the test
+// did. When a process gets to run is not in its hands.
+func randomSeed(t *testing.T) uint64 {
+	t.Helper()
+	seed := uint64(time.Now().UnixNano())
+	if given := os.Getenv("FAULTS_SEED"); given != "" {
+		var err error
+		if seed, err = strconv.ParseUint(given, 10, 64); err != nil {
+			t.Fatalf("FAULTS_SEED: want the number that an earlier test printed, got %q", given)
+		}
+	}
+	t.Logf("FAULTS_SEED=%d", seed)
+	return seed
+}

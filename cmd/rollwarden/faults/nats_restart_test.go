@@ -21,16 +21,10 @@ func TestBusRestarts(t *testing.T) {
 		if i == restarts/2 {
 			away = 10 * time.Second
 		}
-		wait, done := time.Duration(rng.IntN(700))*time.Millisecond, make(chan struct{})
-		go func() {
-			defer close(done)
-			time.Sleep(wait)
-			bus.kill()
-			time.Sleep(away)
-			bus.launch()
-		}()
+		over := bus.outage(time.Duration(rng.IntN(700))*time.Millisecond, away)
+		defer over() // also when the test ends here
 		tr.risk()
-		<-done
+		over()
 		bus.await()
 	}
 	stop()

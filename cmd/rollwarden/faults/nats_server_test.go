@@ -173,6 +173,20 @@ func (s *natsServer) kill() {
 	s.process = nil
 }
 
+// outage kills the server after a while, and starts it again after another. The
+// function that it returns waits until it is over.
+func (s *natsServer) outage(after, away time.Duration) (over func()) {
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		time.Sleep(after)
+		s.kill()
+		time.Sleep(away)
+		s.launch()
+	}()
+	return func() { <-done }
+}
+
 // dialNATS connects to JetStream and stays, whatever happens in between.
 func dialNATS(t *testing.T, url string) jetstream.JetStream {
 	t.Helper()

@@ -170,11 +170,8 @@ func (tr *trial) prove() {
 	tr.t.Logf("%d entries, %d acknowledged events, %d files, %d pages, of which %d came again", len(journal), len(ev.acked), len(ev.files), len(ev.received), tr.hook.again())
 }
 
-// dice are the test's random numbers. The seed that it prints says what the test
-// did; when a process gets to run is not in its hands.
+// dice are a test's random numbers.
 func dice(t *testing.T) *rand.Rand {
 	t.Helper()
-	seed := uint64(time.Now().UnixNano())
-	t.Logf("seed %d", seed)
-	return rand.New(rand.NewPCG(seed, 0))
+	return rand.New(rand.NewPCG(randomSeed(t), 0))
 }

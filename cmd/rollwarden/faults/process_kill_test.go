@@ -5,9 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"math/rand/v2"
-	"os"
 	"slices"
-	"strconv"
 	"sync"
 	"syscall"
 	"testing"
@@ -26,14 +24,7 @@ func kills() int {
 // file, between an event and its acknowledgement, while it writes a snapshot,
 // between a page and its receipt, and while it starts.
 func TestKilledAtAnyPoint(t *testing.T) {
-	seed := uint64(time.Now().UnixNano())
-	if given := os.Getenv("FAULTS_SEED"); given != "" {
-		var err error
-		if seed, err = strconv.ParseUint(given, 10, 64); err != nil {
-			t.Fatalf("FAULTS_SEED: want the number that an earlier test printed, got %q", given)
-		}
-	}
-	t.Logf("FAULTS_SEED=%d", seed)
+	seed := randomSeed(t)
 	for i := range uint64(2) {
 		t.Run(fmt.Sprint("shop ", i+1), func(t *testing.T) {
 			t.Parallel()
