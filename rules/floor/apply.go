@@ -3,6 +3,7 @@ package floor
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"rollwarden/rules/event"
@@ -54,7 +55,9 @@ func later(a, b time.Time) time.Time {
 // Refuse records a message of the journal that could not be decoded.
 func (s *State) Refuse(seq uint64, stored time.Time, subject string, err error) {
 	s.Counts.Rejected["event"]++
-	s.Anomalies.add(Anomaly{Seq: seq, At: stored, Kind: refused, Text: fmt.Sprintf("%s: %v", subject, err)})
+	// NATS takes any bytes for a subject, and a state is text.
+	text := strings.ToValidUTF8(fmt.Sprintf("%s: %v", subject, err), "\uFFFD")
+	s.Anomalies.add(Anomaly{Seq: seq, At: stored, Kind: refused, Text: text})
 }
 
 func (st step) anomaly(kind, format string, args ...any) {
