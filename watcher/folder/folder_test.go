@@ -1,11 +1,13 @@
 package folder
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -16,6 +18,7 @@ import (
 
 	"github.com/fsnotify/fsnotify"
 	"github.com/google/go-cmp/cmp"
+	"github.com/rs/zerolog"
 	"go.uber.org/goleak"
 
 	"rollwarden/rules/event"
@@ -999,4 +1002,43 @@ func TestOptionsThatCannotWork(t *testing.T) {
 			t.Errorf("got %v, want an error with %q", err, want)
 		}
 	}
+}
+
+// A flood of files in one folder holds up the ticket of another machine for a
+// moment, and not until its end.
+func TestAFloodHoldsUpNoOtherFolder(t *testing.T) {
+	dir := t.TempDir()
+	flooded, other := filepath.Join(dir, "flooded"), filepath.Join(dir, "other")
+	for _, d := range []string{flooded, other} {
+		check(t, os.Mkdir(d, 0o755))
+	}
+	for i := range 60 {
+		check(t, os.WriteFile(filepath.Join(flooded, fmt.Sprintf("%02d.json", i)), []byte("{}"), 0o644))
+	}
+	check(t, os.WriteFile(filepath.Join(other, "urgent.json"), []byte("{}"), 0o644))
+	synctest.Test(t, func(t *testing.T) {
+		var stored []string
+		ctx, stop := context.WithCancel(t.Context())
+		o := Options{
+			Inboxes: []Inbox{{Dir: flooded, Site: "north", Machine: "heron"}, {Dir: other, Site: "north", Machine: "wren"}},
+			Log:     zerolog.Nop(),
+			Read: func(_ Inbox, name string, _ []byte) (Reading, error) {
+				return Reading{Events: []event.Event{{ID: name, Type: "ticket.withdrawn", Data: &event.TicketWithdrawn{Job: name}}}}, nil
+			},
+			Publish: func(_ context.Context, events ...event.Event) error {
+				time.Sleep(100 * time.Millisecond)
+				if stored = append(stored, events[0].ID); len(stored) == 61 {
+					stop()
+				}
+				return nil
+			},
+		}
+		w, err := newWatcher(o)
+		check(t, err)
+		w.hints.open = func() (*notifier, error) { return nil, errors.New("no notifications in this test") }
+		w.run(ctx)
+		if at := slices.Index(stored, "urgent.json"); at < 0 || at > 15 {
+			t.Errorf("the other folder's file came %d files later", at)
+		}
+	})
 }

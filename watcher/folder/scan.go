@@ -20,6 +20,11 @@ import (
 // notifications costs one scan. It is also the shortest time between scans.
 const gather = 50 * time.Millisecond
 
+// turn is how long one inbox may keep the others waiting in a scan: a flood of
+// files in it must not hold up the ticket of another machine. What is left is
+// taken by the next scan.
+const turn = time.Second
+
 // The first and the longest wait before something that failed is tried again.
 const (
 	firstRetry = time.Second
@@ -138,8 +143,9 @@ func (w *watcher) scanInbox(ctx context.Context, in *inbox) (time.Time, error) {
 	defer t.Close()
 	// Trouble with one file must not keep the journal from the others.
 	err = errors.Join(in.mend(t), w.look(t, in))
+	began := time.Now()
 	for _, name := range w.ready(in) {
-		if ctx.Err() != nil {
+		if ctx.Err() != nil || time.Since(began) > turn {
 			break
 		}
 		w.take(ctx, t, in, name)
