@@ -77,7 +77,7 @@ func (m *Model) basis(k kind, mc *machine, p posterior, s Start) string {
 		return all.String() + " like this, and the prior"
 	case all.starts > 0:
 		return all.String() + " like this, " + p.own.of() + " on " + s.Machine + ", and the prior"
-	case m.starts > 0 && mc.mean[i] > m.base[i]:
+	case m.starts > 0 && m.prior(mc, i) > m.base[i]:
 		return "no starts like this yet; as bad as the worst that they may be"
 	case fitted:
 		return "no starts like this yet; the prior, with " + strconv.FormatFloat(scale, 'g', 2, 64) + " times its odds by your other starts on " + filmWords(m.classes[k.class])

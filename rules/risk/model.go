@@ -48,6 +48,7 @@ type Model struct {
 	axes
 	hyper   Hyper
 	base    []float64          // odds by the prior and the scale, by kind
+	worst   []float64          // line 1's m of a machine without starts, with the unknown as bad as its worst case, by kind
 	shop    []counts           // all machines, by kind
 	machine map[place]*machine // with starts of their own
 	fresh   *machine           // stands for every other one
@@ -58,8 +59,8 @@ type place struct{ site, machine string }
 
 // machine is what is known of one machine, by kind of start.
 type machine struct {
-	own  map[int]tally
-	mean []float64 // line 1's m, with the unknown as bad as its worst case
+	own   map[int]tally
+	worst map[int]float64 // where it is not the model's
 }
 
 // tally is a count of starts and strikes as they were.
@@ -96,11 +97,7 @@ func Fit(prior Prior, cells []Cell, o FitOptions) *Model {
 	m.shop = m.pool(o.MachineStarts)
 	m.hyper = m.fit(prior, o)
 	m.base = m.odds(prior, m.hyper.Scale)
-	unknown := m.byUnknowns()
-	for _, mc := range m.machine {
-		m.settle(mc, unknown)
-	}
-	m.settle(m.fresh, unknown)
+	m.settle()
 	return m
 }
 
@@ -110,7 +107,7 @@ func (m *Model) count(c Cell) {
 	}
 	at := place{c.Site, c.Machine}
 	if m.machine[at] == nil {
-		m.machine[at] = &machine{own: map[int]tally{}}
+		m.machine[at] = &machine{own: map[int]tally{}, worst: map[int]float64{}}
 	}
 	k := m.kind(c.Class, c.Treatment, c.RH, c.Cure).index(&m.axes)
 	m.machine[at].own[k] = m.machine[at].own[k].plus(tally{c.Strikes, c.Starts})
@@ -136,16 +133,64 @@ func comparePlaces(a, b place) int {
 	return cmp.Or(cmp.Compare(a.site, b.site), cmp.Compare(a.machine, b.machine))
 }
 
-// settle finds line 1's m for each kind of start on a machine: what is known
-// first, because the unknown looks at it.
-func (m *Model) settle(mc *machine, unknown []kind) {
-	mc.mean = slices.Clone(m.base)
-	for _, k := range unknown {
+// guess is a kind of start with something unknown, and what it may turn out to be.
+type guess struct {
+	kind int
+	of   []int
+}
+
+// guesses lists what is known best first, because the unknown looks at it.
+func (m *Model) guesses() []guess {
+	var list []guess
+	for _, k := range m.byUnknowns() {
+		g := guess{kind: k.index(&m.axes)}
 		for worse := range m.oneMoreKnown(k) {
-			i := worse.index(&m.axes)
-			mc.mean[k.index(&m.axes)] = max(mc.mean[k.index(&m.axes)], m.posterior(mc, i).mean())
+			g.of = append(g.of, worse.index(&m.axes))
+		}
+		list = append(list, g)
+	}
+	return list
+}
+
+// settle finds line 1's m for each kind of start: for a machine without starts, and
+// for each other one where its own starts make a difference.
+func (m *Model) settle() {
+	guesses := m.guesses()
+	m.worst = slices.Clone(m.base)
+	for _, g := range guesses {
+		m.worst[g.kind] = m.worstOf(m.fresh, g)
+	}
+	differs := make([]bool, m.size())
+	for _, mc := range m.machine {
+		clear(differs)
+		for k := range mc.own {
+			differs[k] = true
+		}
+		for _, g := range guesses {
+			if !slices.ContainsFunc(g.of, func(k int) bool { return differs[k] }) {
+				continue
+			}
+			if w := m.worstOf(mc, g); w != m.worst[g.kind] {
+				mc.worst[g.kind], differs[g.kind] = w, true
+			}
 		}
 	}
+}
+
+func (m *Model) worstOf(mc *machine, g guess) float64 {
+	worst := m.base[g.kind]
+	for _, k := range g.of {
+		worst = max(worst, m.posterior(mc, k).mean())
+	}
+	return worst
+}
+
+// prior is line 1's m of a machine.
+func (m *Model) prior(mc *machine, k int) float64 {
+	if w, own := mc.worst[k]; own {
+		return w
+	}
+	return m.worst[k]
 }
 
 // posterior is a Beta distribution of the odds, and how it came about.
@@ -158,7 +203,7 @@ type posterior struct {
 }
 
 func (m *Model) posterior(mc *machine, k int) posterior {
-	p := posterior{prior: mc.mean[k], own: mc.own[k]}
+	p := posterior{prior: m.prior(mc, k), own: mc.own[k]}
 	all, own := m.shop[k].weighted, p.own.weigh(m.hyper.MachineStarts)
 	if m.shop[k].starts > p.own.starts {
 		p.others = evidence{max(0, all.strikes-own.strikes), max(0, all.starts-own.starts)}
