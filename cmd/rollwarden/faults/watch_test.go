@@ -56,7 +56,8 @@ func inScratch(run func() int) int {
 type shop struct {
 	tb    testing.TB
 	dir   string
-	extra []string // of the watch's environment
+	extra []string         // of the watch's environment
+	clock func() time.Time // of the machines; time.Now
 
 	mu    sync.Mutex
 	watch *watch     // nil when none runs
@@ -69,7 +70,7 @@ type shop struct {
 // newShop makes a shop with these lines at the end of its configuration.
 func newShop(tb testing.TB, config string) *shop {
 	tb.Helper()
-	s := &shop{tb: tb, dir: tb.TempDir()}
+	s := &shop{tb: tb, dir: tb.TempDir(), clock: time.Now}
 	s.configure(config)
 	tb.Cleanup(func() {
 		s.kill()
