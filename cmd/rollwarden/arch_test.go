@@ -28,9 +28,14 @@ const (
 // the same floor.
 var floors = map[string]int{
 	"cmd/rollwarden":         11,
+	"deploy/receiver":        11,
 	"cmd/rollwarden/command": 10,
+	"cmd/rollwarden/faults":  10,
+	"cmd/rollwarden/speed":   10,
 	"cmd/rollwarden/demo":    9,
 	"cmd/rollwarden/app":     8,
+	"cmd/rollwarden/archive": 8,
+	"cmd/rollwarden/doctor":  8,
 	"cmd/rollwarden/config":  7,
 	"metrics/advice":         6,
 	"metrics/board":          6,
@@ -45,8 +50,11 @@ var floors = map[string]int{
 	"watcher/desk":           5,
 	"watcher/folder":         5,
 	"watcher/gate":           5,
+	"watcher/ipp":            5,
 	"watcher/journal":        5,
+	"watcher/lease":          5,
 	"watcher/pager":          5,
+	"watcher/runlog":         5,
 	"rules":                  4,
 	"rules/reliability":      4,
 	"rules/alarm":            3,
@@ -262,8 +270,11 @@ func TestPackageDocs(t *testing.T) {
 			continue
 		}
 		begins := "Package " + name + " "
-		if name == "main" {
+		switch {
+		case p.path == "cmd/rollwarden":
 			begins = "Rollwarden "
+		case name == "main":
+			begins = "Command " + path.Base(p.path) + " "
 		}
 		text := strings.Join(strings.Fields(docs[0]), " ")
 		if first := new(doc.Package).Synopsis(text); !strings.HasPrefix(text, begins) || len(first) >= len(text) {

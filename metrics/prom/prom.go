@@ -46,12 +46,19 @@ type Options struct {
 	Channels []string        // pager channels
 	Version  string
 
+	// Here reports whether the machines of a site are in the view. Of those that
+	// another watch shows nothing is said, not even that they are unknown. All
+	// are when nil.
+	Here func(site string) bool
 	// Lag is how many messages of the journal are not folded yet; may be nil.
 	Lag func() float64
 	// OpenPages is how many pages are kept up to date, and RefusedLogins how many
 	// logins and tokens were refused since the program started; each may be nil.
 	OpenPages     func() int
 	RefusedLogins func() uint64
+	// ConfigurationRefused reports whether the last one that was read could not
+	// be taken up; nil where none is read again.
+	ConfigurationRefused func() bool
 	// Odds is the probability of a head strike at the machine's next start as
 	// it stands, and false when no run is next; may be nil.
 	Odds func(site, machine string) (float64, bool)

@@ -101,6 +101,9 @@ func (s *scrape) look(view *rules.View, index map[string]int) {
 	for key, list := range view.Alarms.Alarms {
 		at(key).count(list)
 	}
+	if s.o.Here != nil {
+		s.places = slices.DeleteFunc(s.places, func(p place) bool { return p.site != Unconfigured && !s.o.Here(p.site) })
+	}
 }
 
 func (p *place) add(m *floor.Machine) {

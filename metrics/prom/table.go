@@ -204,6 +204,13 @@ var Table = []Metric{
 				out.add(float64(s.o.RefusedLogins()))
 			}
 		}},
+	{Name: "rollwarden_configuration_refused", Type: Gauge, Live: true,
+		Help: "1 when the configuration was read again and could not be taken up, so that the one before is in use.",
+		read: func(s *scrape, out series) {
+			if s.o.ConfigurationRefused != nil {
+				out.add(truth(s.o.ConfigurationRefused()))
+			}
+		}},
 	{Name: "rollwarden_ready", Type: Gauge, Live: true,
 		Help: "1 when the journal has been read to its end.",
 		read: func(s *scrape, out series) { out.add(truth(s.ready)) }},

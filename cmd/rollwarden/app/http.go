@@ -22,11 +22,15 @@ import (
 
 // newMetrics registers what the watch shows to Prometheus.
 func (a *App) newMetrics() (*prom.Collector, http.Handler, error) {
-	collector, err := prom.New(prom.Options{
+	o := prom.Options{
 		View: a.View, Ready: a.ready, Machines: a.site.Machines, Films: a.site.Films,
-		Currency: a.cfg.Shop.Currency, Rows: a.site.Book.Rows, Channels: a.channels, Version: a.opts.Version,
+		Currency: a.cfg.Shop.Currency, Rows: a.site.Book.Rows, Channels: a.channels, Version: a.opts.Version, Here: a.here,
 		Lag: a.lag, Odds: a.odds, OpenPages: a.front.hub.Readers, RefusedLogins: a.front.gate.RefusedLogins,
-	})
+	}
+	if a.opts.Reload != nil {
+		o.ConfigurationRefused = a.opts.Reload.Refused
+	}
+	collector, err := prom.New(o)
 	if err != nil {
 		return nil, nil, err
 	}

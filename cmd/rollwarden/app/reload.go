@@ -92,7 +92,7 @@ func (r *Reloader) start(ctx context.Context, g *Ground, cfg *config.Config) (*A
 		return nil, err
 	}
 	r.started(a)
-	a.log.Info().Str("board", a.URL()).Str("metrics", a.URL()+"/metrics").Str("nats", a.NATS()).
+	a.log.Info().Str("board", a.URL()).Str("metrics", a.URL()+"/metrics").Str("nats", a.NATS()).Str("mqtt", a.MQTT()).
 		Msg("watching; Rollwarden is an adviser, not a safety interlock")
 	return a, nil
 }
@@ -149,3 +149,10 @@ func (r *Reloader) replace(ctx context.Context, g *Ground, a *App, next choice) 
 
 // Last is how the last reload went; nil when there was none.
 func (r *Reloader) Last() *Reload { return r.last.Load() }
+
+// Refused reports whether the last configuration that was read could not be
+// taken up.
+func (r *Reloader) Refused() bool {
+	last := r.Last()
+	return last != nil && last.Err != nil
+}
