@@ -41,6 +41,9 @@ const (
 //	receiver take|refuse       a webhook, that high alarms are paged on from the next watch
 //	pages N                    wait until it has taken N pages, no more; prints what came
 //	nats                       a NATS server of somebody else, that the next watch uses
+//	mqtt                       set MQTT_PORT to where the watch takes MQTT
+//	burst N TOPIC              publish N messages with QoS 1, and kill the watch when the last is acknowledged
+//	printer STATE [REASON...]  a printer that says this by IPP, at $PRINTER
 //	digest PATTERN             print a digest of each file that matches
 //	conforms SCHEMA FILE       check each JSON text of a file, or of stdout or stderr, by a schema of deploy/cli
 //	tab bash|zsh LINE WANT     type a line into a shell, press the tabulator, and want the line to become another
@@ -56,6 +59,7 @@ func TestScripts(t *testing.T) {
 			"counts": with((*shop).counts), "publish": with((*shop).publish), "await": with((*shop).await),
 			"receiver": with((*shop).receive), "pages": with((*shop).pages), "nats": with((*shop).nats),
 			"digest": with((*shop).digest), "certificate": with((*shop).certificate), "ask": with((*shop).ask), "exitcode": with((*shop).exitcode),
+			"mqtt": with((*shop).mqtt), "burst": with((*shop).burst), "printer": with((*shop).printer),
 			"conforms": with((*shop).conforms), "tab": with((*shop).tab),
 		},
 	})

@@ -13,6 +13,9 @@ import (
 	"rollwarden/watcher/signal"
 )
 
+// MQTT is where signals can be published by MQTT; empty when nothing listens.
+func (a *App) MQTT() string { return a.bus.MQTT() }
+
 // watchSources follows what tells of the shard's machines besides tickets and
 // people. Like the folders it begins once the journal has been read.
 func (s *shard) watchSources(ctx context.Context) error {
