@@ -22,18 +22,20 @@ func (a *App) elsewhere() []web.Elsewhere {
 	holders := a.table.Holders()
 	var list []web.Elsewhere
 	for _, site := range a.sites() {
-		n := a.partitions.Of(site)
-		if a.holds(n) {
+		if a.here(site) {
 			continue
 		}
 		e := web.Elsewhere{Site: site}
-		if h := holders[n]; h.ID != a.table.Me().ID { // or this daemon is only about to watch it
+		if h := holders[a.partitions.Of(site)]; h.ID != a.table.Me().ID { // or this daemon is only about to watch it
 			e.Holder, e.URL = h.Name, boardURL(h)
 		}
 		list = append(list, e)
 	}
 	return list
 }
+
+// here reports whether this daemon watches a site.
+func (a *App) here(site string) bool { return a.holds(a.partitions.Of(site)) }
 
 func (a *App) holds(partition int) bool {
 	return slices.ContainsFunc(a.held.list(), func(s *shard) bool { return s.number == partition })

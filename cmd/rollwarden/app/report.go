@@ -99,7 +99,7 @@ func (a *App) reported() (sites []string) {
 	if a.partitions.Len() == 1 {
 		all = []string{""}
 	}
-	return slices.DeleteFunc(all, func(site string) bool { return !a.holds(a.partitions.Of(site)) })
+	return slices.DeleteFunc(all, func(site string) bool { return !a.here(site) })
 }
 
 // register serves the pages.

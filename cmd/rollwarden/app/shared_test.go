@@ -220,7 +220,7 @@ func TestDaemonsShareTheSites(t *testing.T) {
 	fail(t, wren.Settle(deadline(t)))
 	for _, m := range machines {
 		own, other := heron, wren
-		if !heron.holds(heron.partitions.Of(m.Site)) {
+		if !heron.here(m.Site) {
 			own, other = wren, heron
 		}
 		name := own.cfg.NATS.Name
@@ -239,6 +239,13 @@ func TestDaemonsShareTheSites(t *testing.T) {
 		}
 		if status, body, _ := look(t, other, "/"); status != 200 || !strings.Contains(body, "Site "+m.Site+" is watched by "+name+".") {
 			t.Errorf("the other board does not say who watches %s: %d", m.Site, status)
+		}
+		series := fmt.Sprintf("{fact=\"edge_position\",machine=%q,site=%q}", m.Name, m.Site)
+		if _, body, _ := look(t, own, "/metrics"); !strings.Contains(body, series+" 0") {
+			t.Errorf("metrics of %s have no %s", name, series)
+		}
+		if _, body, _ := look(t, other, "/metrics"); strings.Contains(body, series) {
+			t.Errorf("the metrics of a watch that does not watch %s call it unknown", m.Site)
 		}
 		if status, body, _ := look(t, own, "/api/v1/machines/"+m.Site+"/"+m.Name+"/events"); status != 200 || !strings.Contains(body, `"run.queued"`) {
 			t.Errorf("history of %s: %d\n%s", m.Site, status, body)

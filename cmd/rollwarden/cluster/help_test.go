@@ -26,14 +26,14 @@ import (
 // broken.
 const patience = 90 * time.Second
 
-func must(t *testing.T, err error) {
+func must(t testing.TB, err error) {
 	t.Helper()
 	if err != nil {
 		t.Fatal(err)
 	}
 }
 
-func until(t *testing.T, what string, ok func() (bool, string)) {
+func until(t testing.TB, what string, ok func() (bool, string)) {
 	t.Helper()
 	seen := ""
 	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
@@ -47,7 +47,7 @@ func until(t *testing.T, what string, ok func() (bool, string)) {
 
 // freePort finds a port that is free now: a cluster has to know its addresses
 // before it begins.
-func freePort(t *testing.T) string {
+func freePort(t testing.TB) string {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	must(t, err)
@@ -56,7 +56,7 @@ func freePort(t *testing.T) string {
 }
 
 // build makes a program of this module, or of one that it uses.
-func build(t *testing.T, dir, pkg string) string {
+func build(t testing.TB, dir, pkg string) string {
 	t.Helper()
 	path := filepath.Join(dir, filepath.Base(strings.TrimSuffix(pkg, "/v2")))
 	out, err := exec.Command("go", "build", "-o", path, pkg).CombinedOutput()
@@ -68,7 +68,7 @@ func build(t *testing.T, dir, pkg string) string {
 
 // process is a program that runs until the test kills it.
 type process struct {
-	t    *testing.T
+	t    testing.TB
 	name string
 	make func() *exec.Cmd
 	log  string // file of what it says
@@ -106,7 +106,7 @@ func (p *process) tail() string {
 }
 
 // deployed reads a file of deploy/nats with other texts in place of some.
-func deployed(t *testing.T, name string, pairs ...string) []byte {
+func deployed(t testing.TB, name string, pairs ...string) []byte {
 	t.Helper()
 	text, err := os.ReadFile(filepath.Join("..", "..", "..", "deploy", "nats", name))
 	must(t, err)
@@ -122,7 +122,7 @@ func deployed(t *testing.T, name string, pairs ...string) []byte {
 const watchPassword = "kestrel-lane-watch"
 
 // startNATS starts three servers with the files that a shop is given.
-func startNATS(t *testing.T, dir, program string) (nodes []*process, urls string) {
+func startNATS(t testing.TB, dir, program string) (nodes []*process, urls string) {
 	t.Helper()
 	must(t, os.WriteFile(filepath.Join(dir, "partitions.conf"), deployed(t, "partitions.conf"), 0o600))
 	must(t, os.WriteFile(filepath.Join(dir, "accounts.conf"), deployed(t, "accounts.conf", "#include partitions.conf", "include partitions.conf"), 0o600))
@@ -152,7 +152,7 @@ func startNATS(t *testing.T, dir, program string) (nodes []*process, urls string
 
 // dial connects as the watches do, and waits until the cluster has agreed who
 // leads it.
-func dial(t *testing.T, urls string) jetstream.JetStream {
+func dial(t testing.TB, urls string) jetstream.JetStream {
 	t.Helper()
 	var conn *nats.Conn
 	until(t, "a NATS server answers", func() (bool, string) {
@@ -184,7 +184,7 @@ type receiver struct {
 
 type place struct{ site, machine string }
 
-func newReceiver(t *testing.T) *receiver {
+func newReceiver(t testing.TB) *receiver {
 	r := &receiver{first: map[place]time.Time{}, keys: map[place][]string{}}
 	r.server = httptest.NewServer(r)
 	t.Cleanup(r.server.Close)
