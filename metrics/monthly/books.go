@@ -24,7 +24,7 @@ type Source interface {
 // BooksOptions say what books are made of. Source, Zone, Now and Params are
 // required.
 type BooksOptions struct {
-	Source   Source
+	Source Source
 	// SourceOf is the journal of one site, for a floor that is kept in several
 	// journals. There is then no report of all sites, and Source is not read.
 	SourceOf func(site string) Source
@@ -54,6 +54,7 @@ type page struct {
 	seq    uint64  // of the last entry taken
 	last   entryID // of that entry
 	closed bool    // an entry of a later month has come
+	letGo  uint64  // entries of this month, or from before it, that the journal no longer held
 }
 
 // source is the journal that the report of a site, or of all, is made from.
@@ -97,7 +98,7 @@ func (b *Books) Report(ctx context.Context, m Month, site string) (reliability.R
 	}
 	b.open = p
 	params := p.params
-	params.Now = now
+	params.Now, params.LetGo = now, p.letGo
 	return reliability.Compute(p.fold, params), nil
 }
 
@@ -118,7 +119,7 @@ func (b *Books) start(ctx context.Context, m Month, site string) *page {
 
 // turnTo begins a month.
 func (b *Books) turnTo(p *page, m Month, origin reliability.Origin) {
-	p.month, p.params = m, b.o.Params(origin.Floor)
+	p.month, p.params, p.letGo = m, b.o.Params(origin.Floor), 0
 	p.fold = reliability.New(m.In(b.o.Zone), b.o.Zone, origin)
 }
 
@@ -154,12 +155,15 @@ func (b *Books) take(p *page, m Month, entry journal.Entry) error {
 		}
 		b.turnTo(p, first, reliability.Origin{})
 	}
+	missing := entry.Seq - p.seq - 1
 	if m.Before(in) {
 		b.turnUntil(p, m)
+		p.letGo += missing
 		p.closed = true
 		return errClosed
 	}
 	b.turnUntil(p, in)
+	p.letGo += missing
 	p.seq, p.last = entry.Seq, idOf(entry)
 	switch {
 	case err != nil:

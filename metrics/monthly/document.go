@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -90,6 +91,9 @@ func (p *Press) lay(e *Edition) *document {
 	d := &document{Lang: w.Lang, Title: w.title(), Shop: e.Shop, Period: w.period(), Adviser: w.Say("adviser")}
 	if e.Report.Running {
 		d.Notice = prose{Text: w.Say("report.running", w.moment(e.Report.Until))}
+	}
+	if i := slices.IndexFunc(e.Report.Quality, func(q reliability.Doubt) bool { return q.Code == reliability.LetGo }); i >= 0 {
+		d.Notice.Text = strings.TrimSpace(d.Notice.Text + " " + w.Say("report.let-go", w.Number(strconv.FormatUint(e.Report.Quality[i].Count, 10))))
 	}
 	for _, s := range []func() section{
 		w.summary, w.strikes, w.trend, w.charts, w.waste, w.machines, w.remedies, w.alarms, w.forecast, w.tickets, w.quality, w.method,

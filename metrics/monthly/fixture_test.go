@@ -188,7 +188,7 @@ func site() rules.Site {
 }
 
 // books are those of a journal, read at a moment, with states in a folder.
-func books(m *memory, now time.Time, folder string) *monthly.Books {
+func books(m monthly.Source, now time.Time, folder string) *monthly.Books {
 	return monthly.NewBooks(monthly.BooksOptions{
 		Source: m, Zone: berlin, Now: func() time.Time { return now }, Params: monthly.ParamsOf(site()), Folder: folder, Log: zerolog.Nop(),
 	})

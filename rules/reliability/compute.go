@@ -544,6 +544,9 @@ func forecastOf(r risk.Record) *Forecast {
 	return f
 }
 
+// LetGo is the code of the doubt that a journal which lets entries go leaves.
+const LetGo = "entries-let-go"
+
 // doubts lists what makes figures less sure.
 func (v *view) doubts() (out []Doubt) {
 	add := func(code string, n uint64, words string) {
@@ -551,6 +554,7 @@ func (v *view) doubts() (out []Doubt) {
 			out = append(out, Doubt{code, n, words})
 		}
 	}
+	add(LetGo, v.LetGo, "entries that the journal no longer held: what happened in them is in no figure")
 	by := map[string]uint64{}
 	for _, s := range v.strikes {
 		by[s.DownBy]++

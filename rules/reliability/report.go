@@ -23,6 +23,7 @@ type Params struct {
 	PlannedBusyS  func(site, machine string) units.Maybe                   // planned busy time of the period, s; nil when not known
 	SilentAfter   time.Duration                                            // a machine that says nothing for longer is silent; 72 h when 0
 	Calibration   func([]risk.Outcome) risk.Record                         // how the odds given before the period's starts came true
+	LetGo         uint64                                                   // entries of the period, or from before it, that the journal no longer held
 }
 
 // Report is everything that a rendering shows. Units stand in the names; a
