@@ -162,7 +162,7 @@ func TestNATSAccounts(t *testing.T) {
 	}
 	for _, subject := range []string{
 		"floor.north.wren.climate.read", "floor.quay.heron.climate.read", "floor.quay.plover.strike.recorded", // another's
-		"floor.north.heron.alarm.changed", "floor.north.heron.page.sent", "floor.north.heron.operator.noted", // not a machine's
+		"floor.north.heron.alarm.changed", "floor.north.heron.page.sent", "floor.north.heron.operator.noted", "floor.north.heron.entry.undone", "floor.north.heron.advice.accepted", // not a machine's
 		"$JS.API.STREAM.DELETE.FLOOR", "floor",
 	} {
 		if err := conn.Publish(subject, []byte("{}")); err != nil {
