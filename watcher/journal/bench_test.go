@@ -3,6 +3,7 @@ package journal
 import (
 	"context"
 	"errors"
+	"fmt"
 	"testing"
 	"time"
 
@@ -161,16 +162,7 @@ func BenchmarkPublish(b *testing.B) {
 		events int
 	}{{"one", false, 1}, {"many", false, 2000}, {"one-synced", true, 1}, {"many-synced", true, 2000}} {
 		b.Run(bb.name, func(b *testing.B) {
-			s, err := server.NewServer(&server.Options{
-				DontListen: true, JetStream: true, StoreDir: b.TempDir(), SyncAlways: bb.sync,
-				JetStreamMaxStore: 4 << 30, NoSigs: true, NoLog: true,
-			})
-			if err != nil {
-				b.Fatal(err)
-			}
-			s.Start()
-			b.Cleanup(func() { stop(s) })
-			j := open(b, dial(b, "", nats.InProcessServer(s)), Options{MaxBytes: 2 << 30, Log: noLog})
+			j := journalOn(b, bb.sync)
 			events := moves(1, bb.events)
 			for b.Loop() {
 				publish(b, j, events...)
@@ -178,4 +170,38 @@ func BenchmarkPublish(b *testing.B) {
 			reportRate(b, bb.events)
 		})
 	}
+}
+
+// BenchmarkSyncOfNone publishes to a server that syncs before it acknowledges and
+// to one that does not, in turn and on the same disk, and reports what the promise
+// against a power cut costs: how often the time of the other.
+func BenchmarkSyncOfNone(b *testing.B) {
+	for _, events := range []int{1, 2000} {
+		b.Run(fmt.Sprint(events), func(b *testing.B) {
+			synced, loose := journalOn(b, true), journalOn(b, false)
+			batch := moves(1, events)
+			var slow, fast time.Duration
+			for b.Loop() {
+				slow += timed(func() { publish(b, synced, batch...) })
+				fast += timed(func() { publish(b, loose, batch...) })
+			}
+			b.ReportMetric(slow.Seconds()/fast.Seconds(), "x-of-no-sync")
+			b.ReportMetric(float64(b.N)*float64(events)/slow.Seconds(), "synced-events/s")
+		})
+	}
+}
+
+// journalOn is a journal on a server of its own in this process.
+func journalOn(b *testing.B, sync bool) *Journal {
+	b.Helper()
+	s, err := server.NewServer(&server.Options{
+		DontListen: true, JetStream: true, StoreDir: b.TempDir(), SyncAlways: sync,
+		JetStreamMaxStore: 4 << 30, NoSigs: true, NoLog: true,
+	})
+	if err != nil {
+		b.Fatal(err)
+	}
+	s.Start()
+	b.Cleanup(func() { stop(s) })
+	return open(b, dial(b, "", nats.InProcessServer(s)), Options{MaxBytes: 2 << 30, Log: noLog})
 }
