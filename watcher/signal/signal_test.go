@@ -329,3 +329,24 @@ func FuzzPayload(f *testing.F) {
 		}
 	})
 }
+
+// TestSubjectsOfAMachine: a machine's login may send its own signals and its room's.
+func TestSubjectsOfAMachine(t *testing.T) {
+	room := Row{Topic: "kestrel/+/climate/#", Site: "north", Machine: event.AnyMachine}
+	own := Row{Topic: "kestrel/wren", Site: "north", Machine: "wren"}
+	for _, c := range []struct {
+		row           Row
+		site, machine string
+		want          []string
+	}{
+		{advanced(), "quay", "plover", []string{"kestrel.quay.plover.advanced"}},
+		{room, "north", "heron", []string{"kestrel.*.climate", "kestrel.*.climate.>"}},
+		{room, "quay", "plover", nil},
+		{own, "north", "wren", []string{"kestrel.wren"}},
+		{own, "north", "heron", nil},
+	} {
+		if diff := cmp.Diff(c.want, c.row.Subjects(c.site, c.machine)); diff != "" {
+			t.Errorf("%s of %s/%s (-want +got):\n%s", c.row.Topic, c.site, c.machine, diff)
+		}
+	}
+}

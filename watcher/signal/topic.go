@@ -100,3 +100,18 @@ func subjects(filters []filter) []string {
 func topicOf(subject string) string {
 	return strings.NewReplacer("//", ".", "/.", "/", "/", "", ".", "/").Replace(subject)
 }
+
+// Subjects are those on which a machine sends the row's signals; none when the row
+// is about others. What is about a whole site any of its machines may send.
+func (r *Row) Subjects(site, machine string) []string {
+	f, err := compile(r.Topic)
+	about := r.Machine == "" || r.Machine == machine || r.Machine == event.AnyMachine
+	if err != nil || !about || r.Site != "" && r.Site != site {
+		return nil
+	}
+	subject := strings.NewReplacer(siteLevel, site, machineLevel, machine, oneLevel, "*", manyLevels, ">", "/", ".").Replace(r.Topic)
+	if above, many := strings.CutSuffix(subject, ".>"); many && f[len(f)-1] == manyLevels {
+		return []string{above, subject} // MQTT 3.1.1, section 4.7.1.2
+	}
+	return []string{subject}
+}

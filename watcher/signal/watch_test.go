@@ -204,9 +204,18 @@ func TestAcknowledgedBeforeItIsMapped(t *testing.T) {
 	f := newFloor(t, advanced())
 	f.watch()
 	f.stop()
-	c := f.client()
+	c, kept := f.client(), uint64(0)
 	for i := range 30 {
 		f.settled(c.Publish(topic, byte(i%3), false, fmt.Sprint(i)))
+		if i%3 > 0 {
+			kept++
+		}
+		// What was acknowledged is in the server's own stream by then.
+		s, err := f.js.Stream(t.Context(), mqttStream)
+		check(t, err)
+		if got := s.CachedInfo().State.Msgs; got != kept {
+			t.Fatalf("%d messages of QoS 1 and 2 were acknowledged, and %d are kept", kept, got)
+		}
 	}
 	f.until("QoS 0 has arrived", func() bool {
 		s, err := f.js.Stream(t.Context(), StreamName)

@@ -64,7 +64,7 @@ func (c checkCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	d := checkDocument{Configuration: configurationDocument{cfg.Chosen, len(cfg.Machines), len(cfg.Stocks), cfg.Warnings}}
+	d := checkDocument{Configuration: configurationDocument{cfg.Chosen, len(cfg.Machines), len(cfg.Stocks), append(cfg.Warnings, sourceNotes(cfg, time.Now())...)}}
 	if d.RuleBook, err = checkBook(cfg); err != nil {
 		return err
 	}

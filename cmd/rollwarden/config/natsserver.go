@@ -72,7 +72,11 @@ func (u NATSUser) user() bus.User {
 func (c *Config) natsUsers() []bus.User {
 	var users []bus.User
 	for _, u := range c.NATS.Users {
-		users = append(users, u.user())
+		user := u.user()
+		if u.Machine != "" {
+			user.Publish = append(user.Publish, c.signalsOf(u.Machine)...)
+		}
+		users = append(users, user)
 	}
 	return users
 }

@@ -100,6 +100,16 @@ func (c *Config) Signals() []signal.Row {
 	return rows
 }
 
+// signalsOf are the subjects on which a machine's login may send signals.
+func (c *Config) signalsOf(machine string) []string {
+	site, name, _ := strings.Cut(machine, "/")
+	var all []string
+	for _, r := range c.Signals() {
+		all = append(all, r.Subjects(site, name)...)
+	}
+	return all
+}
+
 // Place finds the machine that a signal is about: by its site and name, by its
 // name alone where only one site has it, or by one of its device ids. AnyMachine
 // stands for a whole site.
