@@ -21,6 +21,7 @@ package lease
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"time"
@@ -33,9 +34,15 @@ import (
 
 // Holder is a daemon as the others know it.
 type Holder struct {
-	ID   string `json:"id"`           // never of two running processes; kept over a restart, it takes its shares back at once
+	ID   string `json:"id"`           // kept over a restart, after which it need not wait for itself
 	Name string `json:"name"`         // for people
 	URL  string `json:"url,omitzero"` // of its board; may be empty
+}
+
+// row is what stands in the table.
+type row struct {
+	Holder
+	Run string `json:"run"` // another one for each process, so that a copy of a daemon is not taken for it
 }
 
 // Options say what is shared, and by whom.
@@ -87,11 +94,12 @@ func Open(ctx context.Context, js jetstream.JetStream, o Options) (*Table, error
 	if err != nil {
 		return nil, fmt.Errorf("open the table of leases %s: %w: let the watch use key-value buckets in that NATS account", o.Bucket, err)
 	}
-	row, err := json.Marshal(o.Me)
+	run := rand.Text()
+	text, err := json.Marshal(row{o.Me, run})
 	if err != nil {
 		return nil, fmt.Errorf("lease: %w", err)
 	}
-	return &Table{o: o, js: js, kv: kv, row: row, seen: map[string]sighting{}, terms: map[int]*term{}}, nil
+	return &Table{o: o, js: js, kv: kv, run: run, row: text, seen: map[string]sighting{}, terms: map[int]*term{}}, nil
 }
 
 // wrongRevision reports whether a row was not as it was thought to be.

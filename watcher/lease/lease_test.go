@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"os"
 	"os/exec"
 	"slices"
@@ -37,9 +38,11 @@ func TestMain(m *testing.M) {
 // shortTTL keeps the tests short; it is the shortest that is allowed.
 const shortTTL = time.Second
 
-func serve(t *testing.T) string {
+func serve(t *testing.T) string { return serveOn(t, t.TempDir(), server.RANDOM_PORT).ClientURL() }
+
+func serveOn(t *testing.T, dir string, port int) *server.Server {
 	t.Helper()
-	s, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: server.RANDOM_PORT, JetStream: true, StoreDir: t.TempDir(), NoSigs: true, NoLog: true})
+	s, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: port, JetStream: true, StoreDir: dir, NoSigs: true, NoLog: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -48,7 +51,7 @@ func serve(t *testing.T) string {
 	if !s.ReadyForConnections(10 * time.Second) {
 		t.Fatal("the NATS server is not ready")
 	}
-	return s.ClientURL()
+	return s
 }
 
 func dial(url string) (jetstream.JetStream, error) {
@@ -214,6 +217,44 @@ func TestACutOffHolderStopsFirst(t *testing.T) {
 	b.waitFor(1) // work fails the test if a still works
 	if len(a.holds()) != 0 {
 		t.Error("a still works")
+	}
+}
+
+// A copy of a daemon, as of a computer whose disk was copied, has its id and stands
+// by all the same.
+func TestACopyOfADaemonStandsBy(t *testing.T) {
+	url, r := serve(t), &ring{t: t}
+	a := r.start(url, "a", 1)
+	a.waitFor(1)
+	again := r.start(url, "a", 1)
+	time.Sleep(2 * shortTTL) // work fails the test if both work
+	if len(a.holds()) != 1 || len(again.holds()) != 0 {
+		t.Errorf("a holds %v and its copy %v", a.holds(), again.holds())
+	}
+}
+
+// While NATS is away nobody is heard. Nobody is blamed for it when it is back, and
+// each goes on with what it had.
+func TestAnOutageIsNobodysFault(t *testing.T) {
+	dir := t.TempDir()
+	s := serveOn(t, dir, server.RANDOM_PORT)
+	r := &ring{t: t}
+	a := r.start(s.ClientURL(), "a", 8)
+	a.waitFor(8)
+	b := r.start(s.ClientURL(), "b", 8)
+	a.waitFor(4)
+	b.waitFor(4)
+	had := fmt.Sprint(a.holds(), b.holds())
+	port := s.Addr().(*net.TCPAddr).Port
+	s.Shutdown()
+	s.WaitForShutdown()
+	a.waitFor(0) // their terms run out
+	b.waitFor(0)
+	serveOn(t, dir, port)
+	a.waitFor(4)
+	b.waitFor(4)
+	if has := fmt.Sprint(a.holds(), b.holds()); has != had {
+		t.Errorf("after the outage they hold %s, before %s", has, had)
 	}
 }
 

@@ -29,6 +29,7 @@ type Table struct {
 	o   Options
 	js  jetstream.JetStream
 	kv  jetstream.KeyValue
+	run string // that tells this process from others of the same daemon
 	row []byte // what this daemon writes
 
 	mu       sync.Mutex
@@ -40,9 +41,9 @@ type Table struct {
 
 // sighting is a row as it was seen, and since when it is as it is.
 type sighting struct {
+	row
 	rev  uint64
 	at   time.Time
-	who  Holder
 	gone bool // given back
 }
 
@@ -171,8 +172,8 @@ func (t *Table) read(ctx context.Context) error {
 			return fmt.Errorf("read %s: %w", t.o.Bucket, err)
 		}
 		s := sighting{rev: m.Sequence, gone: m.Header.Get("KV-Operation") != ""}
-		if !s.gone && json.Unmarshal(m.Data, &s.who) != nil {
-			s.who = Holder{Name: "a daemon that cannot be read"} // and yet it holds the row
+		if !s.gone && json.Unmarshal(m.Data, &s.row) != nil {
+			s.row = row{Holder: Holder{Name: "a daemon that cannot be read"}} // and yet it holds the row
 		}
 		fresh[strings.TrimPrefix(m.Subject, prefix)] = s
 	}
@@ -200,8 +201,8 @@ func (t *Table) note(fresh map[string]sighting) {
 	}
 }
 
-// settle compares a term with its row. A newer revision that says this daemon's
-// name is a write of which the answer was lost.
+// settle compares a term with its row. A newer revision that is of this process is
+// a write of which the answer was lost.
 func (t *Table) settle(term *term, s sighting) {
 	if !term.writing.TryLock() {
 		return // it is being given back
@@ -209,7 +210,7 @@ func (t *Table) settle(term *term, s sighting) {
 	defer term.writing.Unlock()
 	switch {
 	case s.rev <= term.rev:
-	case s.who.ID == t.o.Me.ID && !s.gone:
+	case s.Run == t.run && !s.gone:
 		term.rev = s.rev
 	default:
 		term.stop(ErrLost)
@@ -268,13 +269,13 @@ func (t *Table) take(ctx context.Context, most int, order []int, begin func(shar
 		if have >= most || ctx.Err() != nil {
 			return
 		}
-		row, free := t.free(n)
+		was, free := t.free(n)
 		if !free {
 			continue
 		}
 		until := t.until()
 		attempt, cancel := t.step(ctx)
-		rev, err := t.write(attempt, n, row)
+		rev, err := t.write(attempt, n, was)
 		cancel()
 		if err != nil {
 			if !wrongRevision(err) && ctx.Err() == nil && !closed(err) {
@@ -282,8 +283,8 @@ func (t *Table) take(ctx context.Context, most int, order []int, begin func(shar
 			}
 			continue
 		}
-		if row.who.ID != "" && row.who.ID != t.o.Me.ID && !row.gone {
-			t.o.Log.Warn().Int("share", n).Str("from", row.who.Name).Msg("taking over from a daemon that is silent")
+		if was.rev > 0 && was.ID != t.o.Me.ID && !was.gone {
+			t.o.Log.Warn().Int("share", n).Str("from", was.Name).Msg("taking over from a daemon that is silent")
 		}
 		have++
 		begin(n, rev, until)
@@ -291,23 +292,25 @@ func (t *Table) take(ctx context.Context, most int, order []int, begin func(shar
 }
 
 // free reports whether a share may be taken: it was given back, its holder is
-// silent, or its holder is this daemon before it was restarted.
-func (t *Table) free(n int) (row sighting, free bool) {
+// silent, or its holder is this daemon before it was restarted. That one has been
+// silent for two rounds at least, unless there is a copy of this daemon elsewhere.
+func (t *Table) free(n int) (was sighting, free bool) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	row, known := t.seen[shareKey(n)]
+	was, known := t.seen[shareKey(n)]
 	if t.terms[n] != nil {
-		return row, false
+		return was, false
 	}
-	return row, !known || !t.alive(row) || row.who.ID == t.o.Me.ID
+	mine := was.ID == t.o.Me.ID && (was.Run == t.run || time.Since(was.at) > 2*t.o.TTL/roundsPerTTL)
+	return was, !known || mine || !t.alive(was)
 }
 
 // write writes the row of a share if it is still as it was seen.
-func (t *Table) write(ctx context.Context, n int, row sighting) (rev uint64, err error) {
-	if row.rev == 0 || row.gone {
+func (t *Table) write(ctx context.Context, n int, was sighting) (rev uint64, err error) {
+	if was.rev == 0 || was.gone {
 		return t.kv.Create(ctx, shareKey(n), t.row)
 	}
-	return t.kv.Update(ctx, shareKey(n), t.row, row.rev)
+	return t.kv.Update(ctx, shareKey(n), t.row, was.rev)
 }
 
 // begin starts the work of a share.
@@ -316,7 +319,7 @@ func (t *Table) begin(ctx context.Context, works *errgroup.Group, work Work, sha
 	term := newTerm(share, rev, until, end)
 	t.mu.Lock()
 	t.terms[share] = term
-	t.seen[shareKey(share)] = sighting{rev: rev, at: time.Now(), who: t.o.Me}
+	t.seen[shareKey(share)] = sighting{row: row{t.o.Me, t.run}, rev: rev, at: time.Now()}
 	t.mu.Unlock()
 	works.Go(func() error {
 		defer end(nil)
@@ -356,7 +359,7 @@ func (t *Table) Holders() []Holder {
 	all := make([]Holder, t.o.Shares)
 	for n := range all {
 		if s := t.seen[shareKey(n)]; t.alive(s) {
-			all[n] = s.who
+			all[n] = s.Holder
 		}
 	}
 	return all

@@ -154,6 +154,11 @@ func TestTheSecondDaemonStandsBy(t *testing.T) {
 	fail(t, heron.Settle(deadline(t)))
 	paged := ear.all()
 	fail(t, heron.Stop())
+	kept, err := wren.statesOf(t.Context(), wren.journals[0])
+	fail(t, err)
+	if seq, _, err := kept.Load(); seq == 0 || err != nil {
+		t.Errorf("heron left state %d for wren to start from, %v", seq, err)
+	}
 	eventually(t, "wren watches", func() bool { return wren.ready() })
 	fail(t, wren.Settle(deadline(t)))
 	if len(wren.View().Alarms.Alarms) == 0 {
