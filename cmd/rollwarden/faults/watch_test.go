@@ -332,7 +332,7 @@ func (s *shop) settle() (metrics string) {
 		if err != nil {
 			return false, err.Error()
 		}
-		for _, line := range []string{"rollwarden_journal_lag_messages 0", `rollwarden_pages_due{channel="webhook"} 0`} {
+		for _, line := range []string{"rollwarden_journal_lag_messages 0", `rollwarden_pages_due{channel="webhook"} 0`, `rollwarden_pages_due{channel="log"} 0`} {
 			if strings.Contains(body, strings.TrimSuffix(line, " 0")) && !strings.Contains(body, line+"\n") {
 				return false, "no line " + line
 			}
