@@ -78,9 +78,11 @@ func (s *Seen) find(t *shard, k event.Key) (i int, found bool) {
 func tag(k event.Key) uint8 { return k[1] | 1 }
 
 // grow doubles a shard, which always leaves it a free place.
-func (s *Seen) grow(t *shard) {
+func (s *Seen) grow(t *shard) { s.resize(t, max(16, 2*len(t.tags))) }
+
+// resize gives a shard as many places, a power of two that leaves it a free one.
+func (s *Seen) resize(t *shard, size int) {
 	old := *t
-	size := max(16, 2*len(old.tags))
 	t.tags, t.places = make([]uint8, size), make([]uint32, size)
 	for i, p := range old.places {
 		if old.tags[i] != 0 {
@@ -88,6 +90,36 @@ func (s *Seen) grow(t *shard) {
 			t.tags[at], t.places[at] = old.tags[i], p
 		}
 	}
+}
+
+// index finds room for all keys anew, one shard after the other: each is small
+// enough for the processor's own memory, which all of them together are not. It
+// fails when a key stands there twice.
+func (s *Seen) index() error {
+	s.shards = make([]shard, seenShards)
+	var of [seenShards][]uint32
+	for b, keys := range s.blocks {
+		for i, k := range keys {
+			of[k[0]] = append(of[k[0]], uint32(b*seenBlock+i))
+		}
+	}
+	for i, places := range of {
+		t, size := &s.shards[i], 16
+		for 3*size < 4*len(places) {
+			size *= 2
+		}
+		s.resize(t, size)
+		for _, p := range places {
+			k := s.blocks[p/seenBlock][p%seenBlock]
+			at, twice := s.find(t, k)
+			if twice {
+				return fmt.Errorf("seen events: want each key once, got %x twice", k)
+			}
+			t.tags[at], t.places[at] = tag(k), p
+		}
+		t.used = len(places)
+	}
+	return nil
 }
 
 // Len is how many different events were seen.
@@ -132,7 +164,7 @@ func (s *Seen) UnmarshalJSONFrom(d *jsontext.Decoder) error {
 	}
 	*s = Seen{}
 	for chunk := range slices.Chunk(flat, len(event.Key{})) {
-		s.Add(event.Key(chunk))
+		s.push(event.Key(chunk))
 	}
-	return nil
+	return s.index()
 }

@@ -75,6 +75,7 @@ func TestSeenLongJournal(t *testing.T) {
 func TestSeenRefuses(t *testing.T) {
 	for text, want := range map[string]string{
 		`5`: "want a base64 text, got 5", `"AAAA"`: "want whole keys of 16 bytes, got 3 bytes", `"!"`: "illegal base64",
+		`"` + strings.Repeat("AAAA", 32/3) + `AAA="`: "want each key once, got 00000000000000000000000000000000 twice",
 	} {
 		var s floor.Seen
 		if err := json.Unmarshal([]byte(text), &s); err == nil || !strings.Contains(err.Error(), want) {
