@@ -101,7 +101,7 @@ func (s *shop) tellUntilRefused(machine string) (id string) {
 	for i := range 20_000 {
 		id := fmt.Sprint("note-", i)
 		data := fmt.Sprintf(`{"action":"note","by":"ines","reason":%q}`, note)
-		if err := s.publish(soon(s.tb), s.message(machine, "operator.noted", id, data)); err != nil {
+		if err := s.publish(soon(s.tb), messageAt(s.clock(), machine, "operator.noted", id, data)); err != nil {
 			s.tb.Logf("after %d notes: %v", i, err)
 			return "again-" + id
 		}

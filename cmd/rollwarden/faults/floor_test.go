@@ -16,7 +16,7 @@ import (
 // tell sends an event as a machine does: it goes on under the same id until the
 // journal has acknowledged it, or returns false when the context ends.
 func (s *shop) tell(ctx context.Context, machine, typ, id, data string) bool {
-	msg := s.message(machine, typ, id, data)
+	msg := messageAt(s.clock(), machine, typ, id, data)
 	for ctx.Err() == nil {
 		if err := s.publish(ctx, msg); err == nil {
 			s.mu.Lock()
@@ -40,13 +40,18 @@ func (s *shop) publish(ctx context.Context, msg *nats.Msg) error {
 	return err
 }
 
-// message is a structured CloudEvent 1.0 (JSON Event Format 1.0.2, section 3).
+// message is an event that happens now.
+func message(machine, typ, id, data string) *nats.Msg {
+	return messageAt(time.Now(), machine, typ, id, data)
+}
+
+// messageAt is a structured CloudEvent 1.0 (JSON Event Format 1.0.2, section 3).
 // It has no Nats-Msg-Id, so that a second try is stored a second time and the
 // watch has to see for itself that it is one event.
-func (s *shop) message(machine, typ, id, data string) *nats.Msg {
+func messageAt(at time.Time, machine, typ, id, data string) *nats.Msg {
 	body, err := json.Marshal(map[string]any{
 		"specversion": "1.0", "id": id, "source": "test/floor", "type": typePrefix + typ,
-		"time": s.clock().UTC().Format(time.RFC3339Nano), "data": json.RawMessage(data),
+		"time": at.UTC().Format(time.RFC3339Nano), "data": json.RawMessage(data),
 	})
 	if err != nil {
 		panic(err) // a test with data that is no JSON
