@@ -28,6 +28,7 @@ const (
 // the same floor.
 var floors = map[string]int{
 	"cmd/rollwarden":         11,
+	"deploy/image":           11,
 	"deploy/receiver":        11,
 	"cmd/rollwarden/command": 10,
 	"cmd/rollwarden/faults":  10,
@@ -55,6 +56,7 @@ var floors = map[string]int{
 	"watcher/lease":          5,
 	"watcher/pager":          5,
 	"watcher/runlog":         5,
+	"watcher/signal":         5,
 	"rules":                  4,
 	"rules/reliability":      4,
 	"rules/alarm":            3,
