@@ -7,7 +7,7 @@ import (
 
 func TestPartitionsWantACluster(t *testing.T) {
 	_, err := tryLoad(t, "nats: {partitions: 8}\n")
-	if err == nil || !strings.Contains(err.Error(), "nats.url: want the cluster whose streams the partitions are") {
+	if err == nil || !strings.Contains(err.Error(), "nats.url is missing: want the cluster whose streams the partitions are") {
 		t.Errorf("got %v", err)
 	}
 	c := load(t, "nats: {url: \"nats://127.0.0.1:4222\", partitions: 8}\n")
