@@ -172,6 +172,8 @@ func TestAlertmanagerRoutes(t *testing.T) {
 //
 //	alertmanager              start it; the next watch pages high alarms to it
 //	prometheus [TOKEN-FILE]   start it over the watch that runs, and wait for its first figures
+//	play PACE                 start the demo, which stays after its week
+//	struck                    wait for the week's end, and for what came of its head strikes
 //	dashboard                 run every query of the dashboard, each of which has to find something
 //	told regexp...            wait until a message to somebody matches each
 //	quiet regexp...           fail if a message to somebody matched
@@ -189,6 +191,7 @@ func TestStack(t *testing.T) {
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"watch": with((*shop).watch), "signal": with((*shop).signal), "get": with((*shop).get), "await": with((*shop).await),
+			"play": with((*shop).play), "struck": with((*shop).struck),
 			"alertmanager": with((*shop).alertmanager), "prometheus": with((*shop).prometheus), "dashboard": with((*shop).dashboard),
 			"told": with((*shop).told), "quiet": with((*shop).quiet),
 			"pages": with((*shop).runPages), "configured": with((*shop).configured),
