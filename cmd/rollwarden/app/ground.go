@@ -42,9 +42,10 @@ func (g *Ground) openBus(ctx context.Context, cfg *config.Config, o bus.Options)
 	return b, err
 }
 
-// sameBus reports whether two configurations want one bus.
+// sameBus reports whether two configurations want one bus. Signals are part of
+// what a machine may say there.
 func sameBus(a, b *config.Config) bool {
-	return reflect.DeepEqual(a.NATS, b.NATS) && a.DataFolder() == b.DataFolder()
+	return reflect.DeepEqual(a.NATS, b.NATS) && reflect.DeepEqual(a.Sources.Signals, b.Sources.Signals) && a.DataFolder() == b.DataFolder()
 }
 
 func (g *Ground) closeBus(ctx context.Context) error {
