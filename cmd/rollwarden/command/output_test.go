@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -68,5 +69,14 @@ func TestLogger(t *testing.T) {
 		if json.Valid(b.Bytes()) != asJSON {
 			t.Errorf("JSON %v: got %q", asJSON, &b)
 		}
+	}
+}
+
+// TestADividedJournal wants no part of a journal taken for all of it.
+func TestADividedJournal(t *testing.T) {
+	cfg := config.Default()
+	cfg.NATS.URL, cfg.NATS.Partitions = "nats://127.0.0.1:1", 8
+	if _, _, err := openJournal(t.Context(), cfg, ""); err == nil || !strings.Contains(err.Error(), "divided among 8 streams (nats.partitions)") {
+		t.Errorf("got %v", err)
 	}
 }

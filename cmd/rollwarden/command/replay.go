@@ -47,6 +47,10 @@ func (r replayCommand) Run(e *env) error {
 // openJournal opens the journal to read, of a running watch or of one that does
 // not run. Whoever reads it calls done at the end.
 func openJournal(ctx context.Context, cfg *config.Config, url string) (j *journal.Journal, done func(), err error) {
+	// It would be read part by part, and what is judged over all of it would be wrong.
+	if n := cfg.NATS.Partitions; n > 1 {
+		return nil, nil, fmt.Errorf("the journal is divided among %d streams (nats.partitions): look at the board of the watch that has the site instead", n)
+	}
 	b, err := openBus(ctx, cfg, url)
 	if err != nil {
 		return nil, nil, err
