@@ -58,7 +58,7 @@ type Engine struct {
 	paces  map[machineID]learnt
 
 	seq    uint64
-	seen   floor.Seen
+	seen   floor.Memory
 	floor  *floor.State
 	alarms *alarm.Book
 
@@ -110,7 +110,7 @@ func (e *Engine) Seq() uint64 { return e.seq }
 // event that was seen before changes nothing but the count of duplicates.
 func (e *Engine) Apply(seq uint64, ev event.Event) bool {
 	e.seq = seq
-	if !e.seen.Add(ev.Key()) {
+	if !e.seen.Add(ev) {
 		e.floor.Counts.Duplicate++
 		return false
 	}
@@ -146,12 +146,12 @@ func (e *Engine) touch(ev event.Event) {
 
 // snapshotVersion changes when the form of the snapshot does; an older one is
 // then ignored and the journal folded from its start.
-const snapshotVersion = 5
+const snapshotVersion = 6
 
 type snapshot struct {
 	Version int          `json:"version"`
 	Seq     uint64       `json:"seq"`
-	Seen    floor.Seen   `json:"seen"`
+	Seen    floor.Memory `json:"seen"`
 	Floor   *floor.State `json:"floor"`
 	Alarms  *alarm.Book  `json:"alarms"`
 }

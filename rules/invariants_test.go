@@ -35,6 +35,7 @@ func anyEvent(t *rapid.T) (event.Type, event.Payload) {
 		&event.RunFinished{Run: r}, &event.RunStopped{Run: r}, &event.CutFinished{Job: job, Part: "P1", Rewound: yes()},
 		&event.StrikeRecorded{Job: job}, &event.HeadChecked{NozzlesOK: yes(), ObstructionClear: yes()},
 		&event.FilmWasted{LengthM: 0.4, Cause: "trim"}, &event.ClimateRead{RHPct: p(mm/10 + 40)},
+		&event.MachineReported{State: "stopped", Reasons: []string{event.ReasonMediaJam}},
 		&event.OperatorNoted{Hazard: "bare-edge", Job: job, Part: "P1", Action: "acknowledge", By: "ada"},
 		&event.OperatorNoted{Hazard: "dry-air", Action: "shelve", By: "ada", Until: at(time.Hour)},
 		&event.OperatorNoted{Hazard: "wrong-stock", Action: "out-of-service", By: "ada"},

@@ -7,6 +7,10 @@ type Kind struct {
 	Doc  string         // one sentence
 	New  func() Payload // a fresh payload to decode into
 	From Origin         // who publishes it
+
+	// Fleeting reports say how something was at one moment, and are soon followed
+	// by the next. Nothing that is counted for good hangs on one of them.
+	Fleeting bool
 }
 
 // Origin says who publishes an event type.
@@ -26,35 +30,35 @@ const ContractVersion = "1.2.0"
 
 // Kinds lists every event type of the contract.
 var Kinds = []Kind{
-	{"ticket.received", "A job ticket was accepted.", func() Payload { return new(TicketReceived) }, FromFolder},
-	{"ticket.withdrawn", "A job ticket was taken back.", func() Payload { return new(TicketWithdrawn) }, FromOperator},
-	{"ticket.rejected", "A dropped file, a signal or a row of a run log could not be read.", func() Payload { return new(TicketRejected) }, FromFolder},
-	{"roll.loaded", "A roll was put on the machine.", func() Payload { return new(RollLoaded) }, FromOperator},
-	{"roll.removed", "The roll came off the machine.", func() Payload { return new(RollRemoved) }, FromOperator},
-	{"edge.moved", "The leading edge moved.", func() Payload { return new(EdgeMoved) }, FromOperator},
-	{"leader.attached", "A leader was taped ahead of the edge.", func() Payload { return new(LeaderAttached) }, FromOperator},
-	{"leader.removed", "The leader came off.", func() Payload { return new(LeaderRemoved) }, FromOperator},
-	{"edge.shaped", "The lip was cut to a shape.", func() Payload { return new(EdgeShaped) }, FromOperator},
-	{"run.queued", "A run was put in the machine's queue, or moved in it.", func() Payload { return new(RunQueued) }, FromOperator},
-	{"run.started", "A run started.", func() Payload { return new(RunStarted) }, FromOperator},
-	{"run.progress", "A run went on.", func() Payload { return new(RunProgress) }, FromOperator},
-	{"run.finished", "A run finished.", func() Payload { return new(RunFinished) }, FromOperator},
-	{"run.stopped", "A run stopped before its end.", func() Payload { return new(RunStopped) }, FromOperator},
-	{"cut.finished", "A job was cut off.", func() Payload { return new(CutFinished) }, FromOperator},
-	{"strike.recorded", "The carriage hit the film.", func() Payload { return new(StrikeRecorded) }, FromOperator},
-	{"head.checked", "Nozzles and carriage path were checked.", func() Payload { return new(HeadChecked) }, FromOperator},
-	{"film.wasted", "Film was thrown away.", func() Payload { return new(FilmWasted) }, FromOperator},
-	{"job.reprinted", "Copies were printed again.", func() Payload { return new(JobReprinted) }, FromOperator},
-	{"strip.measured", "A length on a control strip was measured.", func() Payload { return new(StripMeasured) }, FromOperator},
-	{"climate.read", "The air near the machine was read.", func() Payload { return new(ClimateRead) }, FromOperator},
-	{"machine.reported", "A machine told of its own state.", func() Payload { return new(MachineReported) }, FromOperator},
-	{"change.marked", "The shop marked a change.", func() Payload { return new(ChangeMarked) }, FromOperator},
-	{"advice.accepted", "A person took a piece of advice.", func() Payload { return new(AdviceAccepted) }, FromOperator},
-	{"operator.noted", "A person acted on an alarm or left a note.", func() Payload { return new(OperatorNoted) }, FromOperator},
-	{"entry.undone", "A person took back what they had told by mistake.", func() Payload { return new(EntryUndone) }, FromOperator},
-	{"alarm.changed", "An alarm changed its state.", func() Payload { return new(AlarmChanged) }, FromDaemon},
-	{"page.sent", "A page was taken by its channel.", func() Payload { return new(PageSent) }, FromDaemon},
-	{"page.failed", "A try to page failed.", func() Payload { return new(PageFailed) }, FromDaemon},
+	{Type: "ticket.received", Doc: "A job ticket was accepted.", New: func() Payload { return new(TicketReceived) }, From: FromFolder},
+	{Type: "ticket.withdrawn", Doc: "A job ticket was taken back.", New: func() Payload { return new(TicketWithdrawn) }, From: FromOperator},
+	{Type: "ticket.rejected", Doc: "A dropped file, a signal or a row of a run log could not be read.", New: func() Payload { return new(TicketRejected) }, From: FromFolder},
+	{Type: "roll.loaded", Doc: "A roll was put on the machine.", New: func() Payload { return new(RollLoaded) }, From: FromOperator},
+	{Type: "roll.removed", Doc: "The roll came off the machine.", New: func() Payload { return new(RollRemoved) }, From: FromOperator},
+	{Type: "edge.moved", Doc: "The leading edge moved.", New: func() Payload { return new(EdgeMoved) }, From: FromOperator},
+	{Type: "leader.attached", Doc: "A leader was taped ahead of the edge.", New: func() Payload { return new(LeaderAttached) }, From: FromOperator},
+	{Type: "leader.removed", Doc: "The leader came off.", New: func() Payload { return new(LeaderRemoved) }, From: FromOperator},
+	{Type: "edge.shaped", Doc: "The lip was cut to a shape.", New: func() Payload { return new(EdgeShaped) }, From: FromOperator},
+	{Type: "run.queued", Doc: "A run was put in the machine's queue, or moved in it.", New: func() Payload { return new(RunQueued) }, From: FromOperator},
+	{Type: "run.started", Doc: "A run started.", New: func() Payload { return new(RunStarted) }, From: FromOperator},
+	{Type: "run.progress", Doc: "A run went on.", New: func() Payload { return new(RunProgress) }, From: FromOperator, Fleeting: true},
+	{Type: "run.finished", Doc: "A run finished.", New: func() Payload { return new(RunFinished) }, From: FromOperator},
+	{Type: "run.stopped", Doc: "A run stopped before its end.", New: func() Payload { return new(RunStopped) }, From: FromOperator},
+	{Type: "cut.finished", Doc: "A job was cut off.", New: func() Payload { return new(CutFinished) }, From: FromOperator},
+	{Type: "strike.recorded", Doc: "The carriage hit the film.", New: func() Payload { return new(StrikeRecorded) }, From: FromOperator},
+	{Type: "head.checked", Doc: "Nozzles and carriage path were checked.", New: func() Payload { return new(HeadChecked) }, From: FromOperator},
+	{Type: "film.wasted", Doc: "Film was thrown away.", New: func() Payload { return new(FilmWasted) }, From: FromOperator},
+	{Type: "job.reprinted", Doc: "Copies were printed again.", New: func() Payload { return new(JobReprinted) }, From: FromOperator},
+	{Type: "strip.measured", Doc: "A length on a control strip was measured.", New: func() Payload { return new(StripMeasured) }, From: FromOperator},
+	{Type: "climate.read", Doc: "The air near the machine was read.", New: func() Payload { return new(ClimateRead) }, From: FromOperator, Fleeting: true},
+	{Type: "machine.reported", Doc: "A machine told of its own state.", New: func() Payload { return new(MachineReported) }, From: FromOperator, Fleeting: true},
+	{Type: "change.marked", Doc: "The shop marked a change.", New: func() Payload { return new(ChangeMarked) }, From: FromOperator},
+	{Type: "advice.accepted", Doc: "A person took a piece of advice.", New: func() Payload { return new(AdviceAccepted) }, From: FromOperator},
+	{Type: "operator.noted", Doc: "A person acted on an alarm or left a note.", New: func() Payload { return new(OperatorNoted) }, From: FromOperator},
+	{Type: "entry.undone", Doc: "A person took back what they had told by mistake.", New: func() Payload { return new(EntryUndone) }, From: FromOperator},
+	{Type: "alarm.changed", Doc: "An alarm changed its state.", New: func() Payload { return new(AlarmChanged) }, From: FromDaemon},
+	{Type: "page.sent", Doc: "A page was taken by its channel.", New: func() Payload { return new(PageSent) }, From: FromDaemon},
+	{Type: "page.failed", Doc: "A try to page failed.", New: func() Payload { return new(PageFailed) }, From: FromDaemon},
 }
 
 // AlarmChangedType is the type of the transitions that the daemon publishes.
@@ -73,3 +77,6 @@ func KindOf(t Type) (Kind, bool) {
 	k, ok := byType[t]
 	return k, ok
 }
+
+// Fleeting reports whether a type is of reports that only hold for a moment.
+func Fleeting(t Type) bool { return byType[t].Fleeting }

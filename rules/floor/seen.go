@@ -55,6 +55,19 @@ func (s *Seen) Add(k event.Key) bool {
 	return true
 }
 
+// Has reports whether a key was noted.
+func (s *Seen) Has(k event.Key) bool {
+	if s.n == 0 {
+		return false
+	}
+	t := &s.shards[k[0]]
+	if len(t.tags) == 0 {
+		return false
+	}
+	_, found := s.find(t, k)
+	return found
+}
+
 func (s *Seen) push(k event.Key) {
 	if s.n%seenBlock == 0 {
 		s.blocks = append(s.blocks, make([]event.Key, 0, seenBlock))
