@@ -50,6 +50,7 @@ type Options struct {
 	// another watch shows nothing is said, not even that they are unknown. All
 	// are when nil.
 	Here func(site string) bool
+
 	// Lag is how many messages of the journal are not folded yet; may be nil.
 	Lag func() float64
 	// OpenPages is how many pages are kept up to date, and RefusedLogins how many
