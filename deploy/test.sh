@@ -32,6 +32,7 @@ need pdftotext poppler-utils # reads its PDF
 need promtool prometheus # checks the rules, and plays them
 need amtool prometheus-alertmanager # checks the routes
 need systemd-analyze systemd # checks the unit
+need strace strace # sees what is synced before it is acknowledged
 need mandoc mandoc # checks the manual
 need lintian lintian # checks the Debian package
 need update-ca-certificates ca-certificates # go into the container image
