@@ -227,18 +227,27 @@ func TestRetryAfterHoldsTheChannel(t *testing.T) {
 	})
 }
 
-func TestRetryAfterBeyondGiveUpIsFinal(t *testing.T) {
+// Who asks for a day gets five minutes: another page may be due by then, and the
+// next try may be taken.
+func TestNobodyHoldsAChannelForLong(t *testing.T) {
 	bubble(t, func(t *testing.T) {
 		var journal fakeJournal
 		hall := &fakeChannel{name: "hall", answer: fails(RetryAfter(errBusy, 24*time.Hour))}
-		p, _ := running(t, Options{Channels: []Channel{hall}, Publish: journal.publish})
+		p, _ := running(t, Options{Channels: []Channel{hall}, Publish: journal.publish, Backoff: Backoff{Jitter: -1, Max: time.Second}, GiveUpAfter: 12 * time.Minute})
+		start := time.Now()
 		p.Offer([]Due{due("a1", "hall")})
-		synctest.Wait()
-		equalLines(t, journal.lines(), "final a1 hall 1")
-		time.Sleep(61 * time.Minute) // the channel does not rest for the whole day
+		time.Sleep(30 * time.Minute)
+		equalLines(t, journal.lines(), "failed a1 hall 1", "failed a1 hall 2", "final a1 hall 3")
+		for i, c := range hall.calls() {
+			if want := time.Duration(i) * 5 * time.Minute; c.at.Sub(start) != want {
+				t.Errorf("try %d after %s, want %s", i+1, c.at.Sub(start), want)
+			}
+		}
 		p.Offer([]Due{due("a2", "hall")})
 		synctest.Wait()
-		equalLines(t, hall.alarms(), "a1", "a2")
+		if n := len(hall.calls()); n != 4 {
+			t.Errorf("%d tries, want one at once for the next page", n)
+		}
 	})
 }
 

@@ -278,17 +278,28 @@ func (w *worker) plan(t *task, err error) (reason string, final bool) {
 	if isPermanent(err) {
 		return reason, true
 	}
-	wait := t.pace.NextBackOff()
-	if asked := askedWait(err); asked > 0 {
-		wait = max(wait, asked)
-		w.hold = later(w.hold, now.Add(min(asked, w.options.GiveUpAfter)))
-	}
+	wait := max(t.pace.NextBackOff(), w.rest(err, now))
 	t.next = now.Add(wait)
 	if spent := now.Sub(t.first); spent+wait > w.options.GiveUpAfter {
 		note := fmt.Sprintf("given up after %d tries in %s: ", t.tries, spent.Round(time.Second))
 		return oneLine(note+reason, maxReason), true
 	}
 	return reason, false
+}
+
+// longestRest is how long a channel rests at most because it was asked to. One that
+// asks for an hour would hold every page back for that long, also those of alarms
+// that nobody has seen yet.
+const longestRest = 5 * time.Minute
+
+// rest lets the channel rest for as long as an error asks, within bounds, and returns
+// how long that is.
+func (w *worker) rest(err error, now time.Time) time.Duration {
+	asked := min(askedWait(err), longestRest, w.options.GiveUpAfter)
+	if asked > 0 {
+		w.hold = later(w.hold, now.Add(asked))
+	}
+	return asked
 }
 
 // settle notes that a page is done, for good or for bad.
@@ -379,8 +390,6 @@ func (w *worker) sendLevel(late context.Context, active []Page) {
 	now := w.options.Now()
 	w.reason = reasonOf(err)
 	w.level.next = earlier(w.level.next, now.Add(w.level.pace.NextBackOff()))
-	if asked := askedWait(err); asked > 0 {
-		w.hold = later(w.hold, now.Add(min(asked, w.options.GiveUpAfter)))
-	}
+	w.rest(err, now)
 	w.options.Log.Warn().Str("channel", w.channel.Name()).Int("alarms", len(active)).Str("reason", w.reason).Msg("active alarms not delivered")
 }
