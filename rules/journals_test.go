@@ -191,10 +191,20 @@ func TestOldJournalsAreKept(t *testing.T) {
 	}
 }
 
+// TestEveryVersionHasAJournal wants one of the contract that is in force, so that
+// none is forgotten when it grows.
+func TestEveryVersionHasAJournal(t *testing.T) {
+	for _, name := range []string{"week", "hand"} {
+		if _, err := os.Stat(filepath.Join(journals, event.ContractVersion, name+".ndjson")); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
 // TestEveryStartIsInTheJournal adds the weeks up without the program: by the
 // lines of the file alone.
 func TestEveryStartIsInTheJournal(t *testing.T) {
-	for _, version := range []string{"1.0.0", "1.1.0"} {
+	for _, version := range []string{"1.0.0", "1.1.0", "1.2.0"} {
 		file := filepath.Join(journals, version, "week.ndjson")
 		starts, strikes := map[string]uint64{}, map[string]uint64{}
 		readJournal(t, file, func(m message) {
