@@ -21,7 +21,7 @@ const benchEntries = 50_000
 // this process.
 func stored(b *testing.B) (*Journal, jetstream.JetStream) {
 	b.Helper()
-	j, js := start(b, Options{Log: noLog})
+	j, js := start(b, Options{Inside: true, Log: noLog})
 	publish(b, j, moves(1, benchEntries)...)
 	return j, js
 }
@@ -73,7 +73,7 @@ func decodeMsg(b *testing.B, m jetstream.Msg) {
 func fetchAll(b *testing.B, js jetstream.JetStream) {
 	c := bareConsumer(b, js)
 	for n := 0; n < benchEntries; {
-		batch, err := c.Fetch(min(pullCount, benchEntries-n))
+		batch, err := c.Fetch(min(inside.entries, benchEntries-n))
 		if err != nil {
 			b.Fatal(err)
 		}
@@ -96,7 +96,7 @@ func consumeAll(b *testing.B, js jetstream.JetStream) {
 		if n++; n == benchEntries {
 			close(done)
 		}
-	}, jetstream.PullMaxMessages(pullCount))
+	}, jetstream.PullMaxMessages(inside.entries))
 	if err != nil {
 		b.Fatal(err)
 	}

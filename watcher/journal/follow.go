@@ -14,11 +14,6 @@ import (
 )
 
 const (
-	// So many entries are asked for ahead, which is also the largest batch. On a
-	// slow line they stand before everything else that comes over the connection,
-	// acknowledgements and leases too; more is not read faster within a building.
-	pullCount     = 100
-	pullBytes     = 4 << 20          // and their size; above the largest message
 	pullExpiry    = 30 * time.Second // of one request to the server
 	pullHeartbeat = 2 * time.Second  // twice this without a sign means that the reader is lost
 	readerIdle    = time.Minute      // after which the server forgets an abandoned reader
@@ -36,6 +31,20 @@ const (
 	settleTime = 5 * time.Second
 )
 
+// readAhead is how much a reader asks for ahead, which is also its largest batch. On a
+// slow line that stands before everything else that comes over the connection,
+// acknowledgements and leases too. Nothing else waits where the server is in this
+// program, and there each request costs more than what it asks for.
+type readAhead struct {
+	entries int
+	bytes   int // above the largest message
+}
+
+var (
+	overLine = readAhead{entries: 100, bytes: 4 << 20}
+	inside   = readAhead{entries: 2000, bytes: 16 << 20}
+)
+
 var (
 	errDelivery     = errors.New("an entry was lost on the way")
 	errDisconnected = errors.New("the NATS connection was lost")
@@ -46,7 +55,7 @@ var (
 // on by itself across reconnects and server restarts.
 //
 // Batches are as large as what has come in: one entry when the floor is quiet,
-// up to 100 when the reader is behind. The batch and the data in it are valid
+// up to 100, or 2000 when Options.Inside is set, when the reader is behind. The batch and the data in it are valid
 // until handle returns; copy what is kept. An error from handle ends Follow
 // and is returned as it is.
 //
@@ -210,10 +219,10 @@ func (r *reader) session(ctx context.Context) (done bool, err error) {
 		return true, nil
 	}
 
-	queue := make(chan jetstream.Msg, pullCount)
+	queue := make(chan jetstream.Msg, r.j.ahead.entries)
 	pull, err := consumer.Consume(
 		func(m jetstream.Msg) { offer(ctx, queue, m) },
-		jetstream.PullMaxMessagesWithBytesLimit(pullCount, pullBytes),
+		jetstream.PullMaxMessagesWithBytesLimit(r.j.ahead.entries, r.j.ahead.bytes),
 		jetstream.PullExpiry(pullExpiry),
 		jetstream.PullHeartbeat(pullHeartbeat),
 		jetstream.ConsumeErrHandler(func(_ jetstream.ConsumeContext, err error) { fail(err) }))
@@ -335,7 +344,7 @@ func (r *reader) drain(ctx context.Context, queue <-chan jetstream.Msg) (done bo
 		if done, err = r.take(m, delivery); err != nil {
 			return false, err
 		}
-		if !done && len(queue) > 0 && len(r.batch) < pullCount {
+		if !done && len(queue) > 0 && len(r.batch) < r.j.ahead.entries {
 			continue
 		}
 		if err := r.flush(); err != nil || done {

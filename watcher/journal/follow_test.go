@@ -97,8 +97,8 @@ func TestFollowFromTheBeginningAndLive(t *testing.T) {
 	if !slices.IsSorted(f.ids) || f.ids[5509] != moved(5510).ID {
 		t.Error("the events are not those that were published")
 	}
-	if f.largest < 2 || f.largest > pullCount {
-		t.Errorf("largest batch = %d, want 2 to %d", f.largest, pullCount)
+	if f.largest < 2 || f.largest > overLine.entries {
+		t.Errorf("largest batch = %d, want 2 to %d", f.largest, overLine.entries)
 	}
 }
 

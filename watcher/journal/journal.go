@@ -43,6 +43,10 @@ type Options struct {
 	// The next Open then sees that entries were lost from the end.
 	Mark string
 
+	// Inside says that the server is in this program, so that readers may ask for
+	// much ahead.
+	Inside bool
+
 	Log zerolog.Logger
 
 	prefix string // of the stored subjects, that NATS puts there; see Partitions
@@ -72,6 +76,7 @@ type Journal struct {
 	stream  jetstream.Stream
 	created time.Time // tells a stream from its successor of the same name
 	copies  int       // of the stream, in a cluster
+	ahead   readAhead // of its readers
 	max     int64     // bytes
 	gap     func(first, last uint64)
 	log     zerolog.Logger
@@ -122,7 +127,11 @@ func Look(ctx context.Context, js jetstream.JetStream, o Options) (*Journal, err
 func journalOf(js jetstream.JetStream, stream jetstream.Stream, o Options) *Journal {
 	info := stream.CachedInfo()
 	tellLoss(info.State, o)
-	return &Journal{out: js, conn: js.Conn(), stream: stream, created: info.Created, copies: info.Config.Replicas, max: o.MaxBytes, gap: o.Gap, log: o.Log, mark: o.Mark, prefix: o.prefix}
+	ahead := overLine
+	if o.Inside {
+		ahead = inside
+	}
+	return &Journal{out: js, ahead: ahead, conn: js.Conn(), stream: stream, created: info.Created, copies: info.Config.Replicas, max: o.MaxBytes, gap: o.Gap, log: o.Log, mark: o.Mark, prefix: o.prefix}
 }
 
 // openStream creates the stream, or updates what differs in the one there is.
