@@ -23,7 +23,7 @@ import (
 // bare JetStream consumer and starts a watch over it that has no snapshot, both
 // from opening the server to the last event. Last it stops the watch and starts it
 // again, from its snapshot. x-of-bare is what share of the bare rate the watch
-// reaches.
+// reaches, and x-of-bare-cpu the same by processor time, which neighbours change less.
 func BenchmarkReplay(b *testing.B) {
 	for _, machines := range []int{50, 1000, 10_000} {
 		b.Run(fmt.Sprint("machines=", machines), func(b *testing.B) { replay(b, machines) })
@@ -33,24 +33,30 @@ func BenchmarkReplay(b *testing.B) {
 func replay(b *testing.B, machines int) {
 	cfg := shopFor(b, machines)
 	last := write(b, cfg, machines, events(b))
-	var bare, whole, again time.Duration
+	var bare, whole, again, bareCPU, wholeCPU, againCPU time.Duration
 	var snapshot int64
 	for b.Loop() {
-		began := time.Now()
+		began, spent := time.Now(), cpu(b)
 		fetch(b, cfg, last)
 		bare += time.Since(began)
+		bareCPU += cpu(b) - spent
 		if err := os.RemoveAll(filepath.Join(cfg.DataFolder(), "snapshots")); err != nil {
 			b.Fatal(err)
 		}
-		whole += follow(b, cfg, last)
-		again += follow(b, cfg, last)
+		took, used := follow(b, cfg, last)
+		whole, wholeCPU = whole+took, wholeCPU+used
+		took, used = follow(b, cfg, last)
+		again, againCPU = again+took, againCPU+used
 		snapshot = newestSnapshot(b, cfg)
 	}
 	n := float64(b.N)
 	b.ReportMetric(bare.Seconds()/whole.Seconds(), "x-of-bare")
+	b.ReportMetric(bareCPU.Seconds()/wholeCPU.Seconds(), "x-of-bare-cpu")
+	b.ReportMetric(float64(wholeCPU.Microseconds())/n/float64(last), "cpu-us/event")
 	b.ReportMetric(n*float64(last)/whole.Seconds(), "events/s")
 	b.ReportMetric(n*float64(last)/bare.Seconds(), "bare-events/s")
 	b.ReportMetric(again.Seconds()/n*1000, "restart-ms")
+	b.ReportMetric(againCPU.Seconds()/n*1000, "restart-cpu-ms")
 	b.ReportMetric(float64(snapshot)/(1<<20), "snapshot-MiB")
 }
 
@@ -147,11 +153,11 @@ func fetch(b *testing.B, cfg *config.Config, last uint64) {
 	})
 }
 
-// follow starts a watch, waits until it has read its journal, and stops it. How
-// long the stop takes does not count.
-func follow(b *testing.B, cfg *config.Config, last uint64) time.Duration {
+// follow starts a watch, waits until it has read its journal, and stops it. What
+// the stop takes does not count.
+func follow(b *testing.B, cfg *config.Config, last uint64) (took, used time.Duration) {
 	b.Helper()
-	began := time.Now()
+	began, spent := time.Now(), cpu(b)
 	a, err := app.Start(context.Background(), app.Options{Config: cfg, Log: zerolog.Nop()})
 	if err != nil {
 		b.Fatal(err)
@@ -159,11 +165,11 @@ func follow(b *testing.B, cfg *config.Config, last uint64) time.Duration {
 	for v := a.View(); v == nil || v.Seq < last; v = a.View() {
 		time.Sleep(time.Millisecond)
 	}
-	took := time.Since(began)
+	took, used = time.Since(began), cpu(b)-spent
 	if err := a.Stop(); err != nil {
 		b.Fatal(err)
 	}
-	return took
+	return took, used
 }
 
 func newestSnapshot(b *testing.B, cfg *config.Config) int64 {
