@@ -60,6 +60,17 @@ func (f Field) Want() string {
 // points, as JSON Schema counts them (draft-07 validation, section 6.3.1).
 const MaxText = 4096
 
+// Shorten makes a text that came from outside fit for a payload: valid UTF-8 of at
+// most MaxText bytes. One that is longer ends in an ellipsis.
+func Shorten(text string) string {
+	const tail = " …"
+	text = strings.ToValidUTF8(text, "�")
+	if len(text) <= MaxText {
+		return text
+	}
+	return strings.ToValidUTF8(text[:MaxText-len(tail)], "") + tail
+}
+
 // plan is what the tags of one payload struct say, read once.
 type plan struct {
 	members []member

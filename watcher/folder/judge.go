@@ -166,24 +166,13 @@ func (w *watcher) reject(in *inbox, name string, info fs.FileInfo, sum string, f
 	return &verdict{sum: sum, fault: f, events: []event.Event{{
 		ID:     event.DerivedID("rejected", in.Site, in.machine(), name, content),
 		Source: Source, Type: "ticket.rejected", Time: f.at, Site: in.Site, Machine: in.machine(),
-		Data: &event.TicketRejected{SourceFile: clean, SourceSHA256: sum, Kind: f.kind, Reason: shorten(f.reason)},
+		Data: &event.TicketRejected{SourceFile: clean, SourceSHA256: sum, Kind: f.kind, Reason: event.Shorten(f.reason)},
 	}}}
 }
 
 // looks stands in for the content of a file that is not read.
 func looks(name string, info fs.FileInfo) string {
 	return event.DerivedID(name, info.Mode().Type().String(), strconv.FormatInt(info.Size(), 10), info.ModTime().UTC().Format(time.RFC3339Nano))
-}
-
-// shorten makes a text fit for the journal, which takes valid UTF-8 of at
-// most event.MaxText bytes.
-func shorten(text string) string {
-	text = strings.ToValidUTF8(text, "�")
-	const tail = " …"
-	if len(text) <= event.MaxText {
-		return text
-	}
-	return strings.ToValidUTF8(text[:event.MaxText-len(tail)], "") + tail
 }
 
 func isIncomplete(err error) bool {

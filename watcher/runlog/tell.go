@@ -42,7 +42,7 @@ func (r *reader) reject(record []byte, line int, why error) event.Event {
 		Data: &event.TicketRejected{
 			SourceFile: strings.ToValidUTF8(r.name, "�") + ", line " + strconv.Itoa(line),
 			Kind:       kindOf(why),
-			Reason:     strings.ToValidUTF8(fmt.Sprintf("%v; the row is passed over, and the rows after it count", why), "�"),
+			Reason:     event.Shorten(fmt.Sprintf("%v; the row is passed over, and the rows after it count", why)),
 		},
 	}
 }

@@ -167,6 +167,6 @@ func (m *mapper) reject(msg message, i int, site, machine string, why error) *ev
 	return &event.Event{
 		ID:     event.DerivedID("signal-rejected", msg.id, strconv.Itoa(i)),
 		Source: Source, Type: "ticket.rejected", Time: msg.at, Site: site, Machine: machine,
-		Data: &event.TicketRejected{SourceFile: clip(strings.ToValidUTF8(msg.topic, "�")), Kind: kind, Reason: reason},
+		Data: &event.TicketRejected{SourceFile: clip(strings.ToValidUTF8(msg.topic, "�")), Kind: kind, Reason: event.Shorten(reason)},
 	}
 }

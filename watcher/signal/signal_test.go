@@ -141,6 +141,19 @@ func TestWhatDoesNotFit(t *testing.T) {
 	}
 }
 
+// TestALongTopic: what the journal would not take would stop the signals after it for
+// ever.
+func TestALongTopic(t *testing.T) {
+	m := mapperOf(t, advanced())
+	for _, e := range m.events(message{id: "1", topic: "kestrel/north/" + strings.Repeat("x", 60000) + "/advanced", at: eight}) {
+		if d, ok := e.Data.(*event.TicketRejected); !ok || d.Check() != nil || !strings.Contains(d.Reason, "want a machine of the configuration") {
+			t.Errorf("%.200v", e.Data)
+		}
+		return
+	}
+	t.Error("told nothing")
+}
+
 // TestPointers follows the pointers of RFC 6901, section 5, through the document
 // that stands there.
 func TestPointers(t *testing.T) {

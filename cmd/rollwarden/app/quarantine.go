@@ -103,10 +103,7 @@ func (h *hour) note(e event.Event, name, which string) event.Event {
 	if which == "count" {
 		reason = fmt.Sprintf("%d more inputs of this source did not fit until %s; the last was: ", h.more, until)
 	}
-	d.SourceFile, d.Reason = name, reason+d.Reason
-	if most := event.MaxText - 8; len(d.Reason) > most {
-		d.Reason = strings.ToValidUTF8(d.Reason[:most], "")
-	}
+	d.SourceFile, d.Reason = name, event.Shorten(reason+d.Reason)
 	e.ID, e.Data = event.DerivedID("quarantine", which, e.Source, e.Site, e.Machine, name, h.from.UTC().Format(time.RFC3339Nano)), &d
 	return e
 }
