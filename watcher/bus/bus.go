@@ -12,6 +12,7 @@ import (
 	"errors"
 	"fmt"
 	"net/url"
+	"os"
 	"strings"
 	"sync"
 	"time"
@@ -175,23 +176,51 @@ func (b *Bus) MQTT() string {
 	return b.srv.mqttURL()
 }
 
-// Health reports why messages cannot be stored at this moment, or nil. When its
-// disk is full, the embedded server switches JetStream off or gives the stream up
-// that it could not write, and takes up neither again by itself.
+// Health reports why messages cannot be stored at this moment, or nil.
 func (b *Bus) Health() error {
 	if s := b.conn.Status(); s != nats.CONNECTED {
 		return fmt.Errorf("NATS connection is %s", strings.ToLower(s.String()))
 	}
+	return b.GivenUp()
+}
+
+// GivenUp reports why the embedded server stores nothing any more, or nil. When
+// its disk is full it switches JetStream off or gives the stream up that it could
+// not write, and takes up neither again by itself: only another server can.
+func (b *Bus) GivenUp() error {
 	if b.srv == nil {
 		return nil
 	}
 	if why := b.srv.said.writeFailure(); why != "" {
-		return fmt.Errorf("the journal in %s could not be written and takes nothing more: free disk space and restart: %s", b.srv.dir, why)
+		return fmt.Errorf("the journal in %s could not be written and takes nothing more: %s: %s", b.srv.dir, freeSpace, why)
 	}
 	if !b.srv.server.JetStreamEnabled() {
-		return fmt.Errorf("the journal is switched off because %s could not be written: free disk space and restart", b.srv.dir)
+		return fmt.Errorf("the journal is switched off because %s could not be written: %s", b.srv.dir, freeSpace)
 	}
 	return nil
+}
+
+// freeSpace is the next step when a disk is full.
+const freeSpace = "free disk space, and the watch opens it again by itself"
+
+// roomToGoOn is how much can be written, in bytes, before an embedded server that
+// had given up is worth another try: more than the largest message takes.
+const roomToGoOn = 2 << 20
+
+// Mendable reports whether the embedded server has given up for want of room and
+// there is some again, so that a bus opened in the place of this one would store.
+// Nothing but writing shows for certain that a disk can be written.
+func (b *Bus) Mendable() bool {
+	return b.GivenUp() != nil && canWrite(b.srv.dir, roomToGoOn) == nil
+}
+
+func canWrite(dir string, bytes int) error {
+	f, err := os.CreateTemp(dir, ".room-*")
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(make([]byte, bytes))
+	return errors.Join(err, f.Sync(), f.Close(), os.Remove(f.Name()))
 }
 
 // Close drains the connection for as long as the context allows, then shuts

@@ -353,8 +353,28 @@ func TestHealthOfAStreamThatCannotBeWritten(t *testing.T) {
 		_ = b.Conn().Publish("test.a", data) // until it needs its next file
 		return b.Health() != nil
 	})
-	if got := b.Health().Error(); !strings.Contains(got, "free disk space and restart") || !strings.Contains(got, "no such file") {
+	if got := b.Health().Error(); !strings.Contains(got, "free disk space") || !strings.Contains(got, "no such file") {
 		t.Errorf("it says: %s", got)
+	}
+	if !b.Mendable() {
+		t.Error("there is room, and yet another server is not worth a try")
+	}
+}
+
+// What must be written before a full disk counts as one with room does not stay.
+func TestRoomIsFoundByWriting(t *testing.T) {
+	dir := t.TempDir()
+	if err := canWrite(dir, 1<<20); err != nil {
+		t.Error(err)
+	}
+	if left, err := os.ReadDir(dir); err != nil || len(left) > 0 {
+		t.Errorf("left behind: %v, %v", left, err)
+	}
+	if canWrite(filepath.Join(dir, "gone"), 1) == nil {
+		t.Error("a folder that is not there can be written")
+	}
+	if open(t, options(dir)).Mendable() {
+		t.Error("a bus that works is to be mended")
 	}
 }
 

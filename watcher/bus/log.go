@@ -36,7 +36,7 @@ const unwritable = "critical write error"
 func (l *serverLog) Errorf(format string, v ...any) {
 	l.log.Error().Msgf(format, v...)
 	if strings.Contains(strings.ToLower(format), unwritable) && l.keep(&l.broken, format, v...) {
-		l.log.Error().Msg("the journal could not be written and takes nothing more: free disk space and restart")
+		l.log.Error().Msg("the journal could not be written and takes nothing more: " + freeSpace)
 	}
 }
 

@@ -137,6 +137,24 @@ func (a *App) openJournals(ctx context.Context) (err error) {
 // journalOf is the journal that a site is in.
 func (a *App) journalOf(site string) *journal.Journal { return a.journals[a.partitions.Of(site)] }
 
+// reachJournals reports why the journals cannot be asked at this moment, or nil.
+func (a *App) reachJournals(ctx context.Context) error {
+	if err := a.bus.Health(); err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(ctx, askWithin)
+	defer cancel()
+	for _, j := range a.journals {
+		if _, _, err := j.Span(ctx); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// askWithin bounds how long the journals may take to answer before a reload.
+const askWithin = 5 * time.Second
+
 // sites are those of the configured machines, each once.
 func (a *App) sites() (sites []string) {
 	for _, m := range a.site.Machines {
@@ -246,7 +264,7 @@ func (a *App) watch(ctx context.Context) (func(context.Context) error, error) {
 const lastRequests = 100 * time.Millisecond
 
 func serve(ctx context.Context, s *http.Server, l net.Listener) error {
-	failed := make(chan error, 1)
+	failed := make(chan error, 1) // told when it takes no more connections
 	go func() { failed <- s.Serve(l) }()
 	select {
 	case err := <-failed:
@@ -255,6 +273,7 @@ func serve(ctx context.Context, s *http.Server, l net.Listener) error {
 		// A request that is read while the server shuts down gets no answer, so
 		// those whose connection was just taken have a moment to send theirs.
 		l.Close()
+		<-failed // or it might take a connection from the next server
 		time.Sleep(lastRequests)
 		end, cancel := context.WithTimeout(context.WithoutCancel(ctx), 3*time.Second)
 		defer cancel()

@@ -26,10 +26,10 @@ type Ground struct {
 	gate   *gate.Gate // of the watch that stood on it last
 }
 
-// openBus returns the bus for a configuration: the one that is open, if it is as
-// the configuration wants it, or else a new one in its place.
+// openBus returns the bus for a configuration: the one that is open, if it works
+// and is as the configuration wants it, or else a new one in its place.
 func (g *Ground) openBus(ctx context.Context, cfg *config.Config, o bus.Options) (*bus.Bus, error) {
-	if g.bus != nil && sameBus(g.busAs, cfg) {
+	if g.bus != nil && sameBus(g.busAs, cfg) && g.bus.GivenUp() == nil {
 		return g.bus, nil
 	}
 	if err := g.closeBus(ctx); err != nil {
@@ -46,6 +46,19 @@ func (g *Ground) openBus(ctx context.Context, cfg *config.Config, o bus.Options)
 // what a machine may say there.
 func sameBus(a, b *config.Config) bool {
 	return reflect.DeepEqual(a.NATS, b.NATS) && reflect.DeepEqual(a.Sources.Signals, b.Sources.Signals) && a.DataFolder() == b.DataFolder()
+}
+
+// bears reports why another watch could not start on the ground at this moment,
+// and the one that stands on it had better go on: a NATS of somebody else that is
+// to be used again is away.
+func (g *Ground) bears(ctx context.Context, a *App, cfg *config.Config) error {
+	if cfg.NATS.URL == "" || !sameBus(g.busAs, cfg) {
+		return nil
+	}
+	if err := a.reachJournals(ctx); err != nil {
+		return fmt.Errorf("%w: have the configuration read again when NATS answers", err)
+	}
+	return nil
 }
 
 func (g *Ground) closeBus(ctx context.Context) error {

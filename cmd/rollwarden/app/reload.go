@@ -22,7 +22,8 @@ import (
 type Reloader struct {
 	load    func() (*config.Config, error)
 	options func(*config.Config) Options
-	chosen  chan choice
+	asked   chan string // who wants the configuration read again
+	mend    time.Duration
 	started func(*App)
 	last    atomic.Pointer[Reload]
 }
@@ -34,42 +35,39 @@ type Reload struct {
 	Err error  // why the configuration before is still in use; nil when it is not
 }
 
-// choice is a configuration that was read and is well, as far as can be told
-// before it is used.
-type choice struct {
-	cfg *config.Config
-	by  string
-}
+// mendEvery is how often a watch whose disk was full looks whether there is room
+// again.
+const mendEvery = 10 * time.Second
 
 // NewReloader returns a reloader that reads the configuration with load and
 // runs what options makes of it.
 func NewReloader(load func() (*config.Config, error), options func(*config.Config) Options) *Reloader {
-	return &Reloader{load: load, options: options, chosen: make(chan choice, 1), started: func(*App) {}}
+	return &Reloader{load: load, options: options, asked: make(chan string, 1), mend: mendEvery, started: func(*App) {}}
 }
 
 // Run watches until ctx ends or a watch fails. Each value of hangups has the
-// configuration read again.
+// configuration read again. A stop during a reload is a stop like any other.
 func (r *Reloader) Run(ctx context.Context, hangups <-chan os.Signal) error {
 	cfg, err := r.load()
 	if err != nil {
 		return err
 	}
 	ground := &Ground{}
+	mend := time.NewTicker(r.mend)
+	defer mend.Stop()
 	a, err := r.start(ctx, ground, cfg)
-	for err == nil {
-		var next choice
+	for err == nil && ctx.Err() == nil {
 		select {
 		case failed := <-a.Done():
 			err = fmt.Errorf("the watch ended by itself: %w", failed)
 		case <-ctx.Done():
 			a.log.Info().Msg("stopping")
-			return errors.Join(a.Stop(), closeGround(ground))
 		case <-hangups:
-			next = r.read(a)
-		case next = <-r.chosen:
-		}
-		if next.cfg != nil {
-			a, err = r.replace(ctx, ground, a, next)
+			a, err = r.reload(ctx, ground, a, "")
+		case by := <-r.asked:
+			a, err = r.reload(ctx, ground, a, by)
+		case <-mend.C:
+			a, err = r.reopen(ctx, ground, a)
 		}
 	}
 	if a != nil {
@@ -97,54 +95,84 @@ func (r *Reloader) start(ctx context.Context, g *Ground, cfg *config.Config) (*A
 	return a, nil
 }
 
-// read reads the configuration for a signal.
-func (r *Reloader) read(a *App) choice {
-	cfg, err := r.load()
-	if err != nil {
-		r.refuse(a, "", err)
-	}
-	return choice{cfg: cfg}
-}
-
-// Ask reads the configuration for a person. It returns what is wrong with it,
-// or nil when it is about to be taken up.
+// Ask has the configuration read again for a person. It returns what is wrong
+// with it, or nil when it is about to be taken up. It is read once more then, so
+// that what is taken up last is what the file said last.
 func (r *Reloader) Ask(a *App, by string) error {
-	cfg, err := r.load()
-	if err != nil {
+	if _, err := r.load(); err != nil {
 		r.refuse(a, by, err)
 		return err
 	}
 	select {
-	case r.chosen <- choice{cfg, by}:
-	default: // the one that was asked for a moment ago comes first
+	case r.asked <- by:
+	default: // it is about to be read for somebody who asked a moment ago
 	}
 	return nil
 }
 
+// asking reports whether somebody waits for the configuration to be read.
+func (r *Reloader) asking() bool { return len(r.asked) > 0 }
+
 func (r *Reloader) refuse(a *App, by string, err error) {
 	r.last.Store(&Reload{At: time.Now(), By: by, Err: err})
-	a.log.Error().Err(err).Str("by", by).Msg("the configuration is wrong, and the one before stays in use")
+	a.log.Error().Err(err).Str("by", by).Msg("another configuration cannot be taken up, and the one before stays in use")
+}
+
+// reload reads the configuration and puts it to use, if it is well as far as can
+// be told before that.
+func (r *Reloader) reload(ctx context.Context, g *Ground, a *App, by string) (*App, error) {
+	cfg, err := r.load()
+	if err == nil {
+		err = g.bears(ctx, a, cfg)
+	}
+	if err != nil {
+		r.refuse(a, by, err)
+		return a, nil
+	}
+	return r.replace(ctx, g, a, cfg, by)
 }
 
 // replace puts a watch with another configuration in the place of one. When the
 // new one cannot start, the old one does again; only when that fails, too, is
-// there an error.
-func (r *Reloader) replace(ctx context.Context, g *Ground, a *App, next choice) (*App, error) {
-	a.log.Info().Str("by", next.by).Str("file", next.cfg.File).Msg("taking up another configuration")
-	if err := a.Stop(); err != nil {
-		a.log.Error().Err(err).Msg("the watch did not stop well for another configuration")
-	}
-	started, err := r.start(ctx, g, next.cfg)
+// there an error. There is no watch when ctx ends meanwhile.
+func (r *Reloader) replace(ctx context.Context, g *Ground, a *App, cfg *config.Config, by string) (*App, error) {
+	a.log.Info().Str("by", by).Str("file", cfg.File).Msg("taking up another configuration")
+	stopFor(a, "another configuration")
+	started, err := r.start(ctx, g, cfg)
 	if err == nil {
-		r.last.Store(&Reload{At: time.Now(), By: next.by})
+		r.last.Store(&Reload{At: time.Now(), By: by})
 		return started, nil
 	}
 	again, failed := r.start(ctx, g, a.cfg)
-	if failed != nil {
-		return nil, fmt.Errorf("neither the new configuration nor the one before can be used: %w", errors.Join(err, failed))
+	switch {
+	case failed == nil:
+		r.refuse(again, by, err)
+		return again, nil
+	case ctx.Err() != nil:
+		return nil, nil
 	}
-	r.refuse(again, next.by, err)
-	return again, nil
+	return nil, fmt.Errorf("neither the new configuration nor the one before can be used: %w", errors.Join(err, failed))
+}
+
+// reopen starts a watch anew, whose own journal was given up because its disk was
+// full, once there is room again.
+func (r *Reloader) reopen(ctx context.Context, g *Ground, a *App) (*App, error) {
+	if !a.bus.Mendable() {
+		return a, nil
+	}
+	a.log.Warn().Msg("the disk has room again: opening the journal anew")
+	stopFor(a, "the journal to be opened anew")
+	started, err := r.start(ctx, g, a.cfg)
+	if ctx.Err() != nil && err != nil {
+		return nil, nil
+	}
+	return started, err
+}
+
+func stopFor(a *App, what string) {
+	if err := a.Stop(); err != nil {
+		a.log.Error().Err(err).Msg("the watch did not stop well for " + what)
+	}
 }
 
 // Last is how the last reload went; nil when there was none.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"net/http"
 	"os"
 	"slices"
@@ -13,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/rs/zerolog"
@@ -24,6 +26,7 @@ import (
 // reloaded is a watch that can be given other configurations.
 type reloaded struct {
 	*testing.T
+	stop    func()
 	r       *Reloader
 	hangups chan os.Signal
 	ended   chan error
@@ -32,6 +35,8 @@ type reloaded struct {
 	next *config.Config // what load finds
 	err  error
 	app  *App
+
+	begin func() // what happens when a watch is about to start
 }
 
 // runReloaded starts a watch under a reloader, which ends with the test.
@@ -40,7 +45,7 @@ func runReloaded(t *testing.T, cfg *config.Config) *reloaded {
 	started := make(chan string, 100)
 	w.r = NewReloader(
 		func() (*config.Config, error) { w.mu.Lock(); defer w.mu.Unlock(); return w.next, w.err },
-		func(*config.Config) Options { return Options{Log: zerolog.Nop()} })
+		func(*config.Config) Options { w.starting(); return Options{Log: zerolog.Nop()} })
 	w.r.started = func(a *App) {
 		w.mu.Lock()
 		w.app = a
@@ -48,6 +53,7 @@ func runReloaded(t *testing.T, cfg *config.Config) *reloaded {
 		started <- a.URL()
 	}
 	ctx, cancel := context.WithCancel(t.Context())
+	w.stop = cancel
 	go func() { w.ended <- w.r.Run(ctx, w.hangups) }()
 	t.Cleanup(func() {
 		cancel()
@@ -64,6 +70,22 @@ func (w *reloaded) now() *App {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	return w.app
+}
+
+func (w *reloaded) starting() {
+	w.mu.Lock()
+	begin := w.begin
+	w.mu.Unlock()
+	if begin != nil {
+		begin()
+	}
+}
+
+// set sets what the file says, and what happens when a watch is about to start.
+func (w *reloaded) set(cfg *config.Config, begin func()) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.next, w.err, w.begin = cfg, nil, begin
 }
 
 func (w *reloaded) settle() {
@@ -192,6 +214,79 @@ func TestReloadKeepsWhatWorks(t *testing.T) {
 	w.settle()
 	if w.r.Last().Err != nil || w.now().View().Floor.Machine("north", "m0") == nil || w.now().NATS() == "" {
 		t.Errorf("want another bus over the same journal in place of %s, got %v", url, w.r.Last().Err)
+	}
+}
+
+// TestAStopDuringAReload stops the watch when the old one has ended and the new one
+// has not begun. That is no failure.
+func TestAStopDuringAReload(t *testing.T) {
+	cfg := shopOf(t, 1)
+	w := runReloaded(t, cfg)
+	w.set(cfg, w.stop)
+	w.hangups <- syscall.SIGHUP
+	err := <-w.ended
+	w.ended <- err // for the end of the test, which takes no error either
+	if err != nil {
+		t.Errorf("stopped with %v", err)
+	}
+}
+
+// TestTheNewestFileIsTakenUp changes the file once more after it was asked for and
+// before it is read, as when somebody presses the button during a reload.
+func TestTheNewestFileIsTakenUp(t *testing.T) {
+	cfg := shopOf(t, 1)
+	w := runReloaded(t, cfg)
+	named := func(name string) *config.Config {
+		next := *cfg
+		next.Shop.Name = name
+		return &next
+	}
+	under, goOn := make(chan struct{}), make(chan struct{})
+	var once sync.Once
+	w.set(named("first"), func() { once.Do(func() { close(under); <-goOn }) })
+	before := w.now()
+	w.hangups <- syscall.SIGHUP
+	<-under
+	w.set(named("second"), nil)
+	fail(t, w.r.Ask(before, "ines"))
+	w.set(named("third"), nil)
+	fail(t, w.r.Ask(before, "tomas")) // one reading serves both
+	close(goOn)
+	eventually(t, "all that was asked for is taken up", func() bool { return w.r.Last() != nil && w.r.Last().By == "ines" })
+	if got := w.now().cfg.Shop.Name; got != "third" {
+		t.Errorf("%q is in use, and the file says third", got)
+	}
+}
+
+// TestAReloadWaitsForNATS asks for another configuration while the NATS of
+// somebody else is away. The watch could neither start with it nor go back, so it
+// says why and goes on; afterwards it takes it up, on the same lease.
+func TestAReloadWaitsForNATS(t *testing.T) {
+	o := &server.Options{Host: "127.0.0.1", Port: server.RANDOM_PORT, JetStream: true, StoreDir: t.TempDir(), NoSigs: true, NoLog: true}
+	nats := serveNATS(t, o)
+	cfg := shopOf(t, 1)
+	cfg.NATS.URL, cfg.NATS.Listen, cfg.NATS.Lease = nats.ClientURL(), "", 2*time.Second
+	w := runReloaded(t, cfg)
+	publish(t, w.now(), loaded("m0", time.Now(), 0)...)
+	before := w.now()
+	o.Port = nats.Addr().(*net.TCPAddr).Port
+	nats.Shutdown()
+	nats.WaitForShutdown()
+	eventually(t, "the outage is noticed", func() bool { return before.bus.Health() != nil })
+
+	next := *cfg
+	next.Shop.Name = "Kestrel Lane Decals II"
+	w.change(&next, nil)
+	if last := w.r.Last(); last.Err == nil || !strings.Contains(last.Err.Error(), "when NATS answers") || w.now() != before {
+		t.Errorf("want the watch untouched, got %v", last.Err)
+	}
+
+	serveNATS(t, o)
+	eventually(t, "the watch holds its lease again", before.ready)
+	w.change(&next, nil)
+	w.settle()
+	if a := w.now(); w.r.Last().Err != nil || a.cfg != &next || a.View().Floor.Machine("north", "m0") == nil {
+		t.Errorf("want the configuration in use and the floor as it was, got %v", w.r.Last().Err)
 	}
 }
 

@@ -39,6 +39,12 @@ func elsewhereNATS(t *testing.T, n int) string {
 	o, err := server.ProcessConfigFile(file)
 	fail(t, err)
 	o.NoSigs, o.NoLog = true, true
+	return serveNATS(t, o).ClientURL()
+}
+
+// serveNATS runs a server that ends with the test.
+func serveNATS(t *testing.T, o *server.Options) *server.Server {
+	t.Helper()
 	s, err := server.NewServer(o)
 	fail(t, err)
 	s.Start()
@@ -46,7 +52,7 @@ func elsewhereNATS(t *testing.T, n int) string {
 	if !s.ReadyForConnections(10 * time.Second) {
 		t.Fatal("the NATS server is not ready")
 	}
-	return s.ClientURL()
+	return s
 }
 
 // heard is a channel that notes which pages came by which daemon.

@@ -24,7 +24,7 @@ func (a *App) registerUpkeep(mux *http.ServeMux) {
 func (a *App) upkeep(ctx context.Context) upkeep.State {
 	s := upkeep.State{Version: a.opts.Version, Began: a.began, Chosen: a.cfg.Chosen, Warnings: a.cfg.Warnings, Journal: a.journalState(ctx)}
 	if r := a.opts.Reload; r != nil {
-		s.Taking = len(r.chosen) > 0
+		s.Taking = r.asking()
 		if last := r.Last(); last != nil {
 			s.Last = upkeep.Attempt{At: last.At, By: last.By}
 			if last.Err != nil {
