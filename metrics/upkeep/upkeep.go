@@ -67,11 +67,12 @@ type upkeep struct {
 	pages web.Pages
 }
 
-//go:embed templates
+//go:embed templates assets
 var files embed.FS
 
 // Register serves the page on a mux.
 func Register(mux *http.ServeMux, o Options) {
+	o.Kit.Add(files, "assets")
 	u := &upkeep{o: o, pages: o.Kit.Parse(files, "templates/*.html", nil)}
 	mux.HandleFunc("GET "+Path, u.serve)
 	if o.Reload != nil {
