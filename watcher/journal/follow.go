@@ -84,10 +84,14 @@ func (j *Journal) Follow(ctx context.Context, after uint64, handle func(batch []
 }
 
 // Health reports why Follow cannot read the journal at this moment, or that it is
-// full, or nil. It may take it a few seconds to notice.
+// full, or that its clock is another one than the caller's, or nil. It may take it
+// a few seconds to notice.
 func (j *Journal) Health() error {
 	if err := j.trouble.Load(); err != nil && *err != nil {
 		return fmt.Errorf("the journal cannot be read: %w", *err)
+	}
+	if err := j.clockHealth(); err != nil {
+		return err
 	}
 	return j.roomHealth()
 }

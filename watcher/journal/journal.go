@@ -47,6 +47,10 @@ type Options struct {
 	// much ahead.
 	Inside bool
 
+	// Now, when set, is the clock of the caller, whose times are held against those
+	// of a server with another clock.
+	Now func() time.Time
+
 	Log zerolog.Logger
 
 	prefix string // of the stored subjects, that NATS puts there; see Partitions
@@ -85,6 +89,8 @@ type Journal struct {
 	prefix  string                // of stored subjects; nobody outside sees it
 	trouble atomic.Pointer[error] // why Follow cannot read; nil before it begins
 	room    atomic.Value          // a room, as Follow saw it last; nil before it begins
+	now     func() time.Time      // the clock of the caller; nil where it is the server's as well
+	skew    atomic.Int64          // how far that was ahead of the server's when last seen, ns
 }
 
 // dedupeWindow is how long the server remembers the Nats-Msg-Id headers of
@@ -131,7 +137,9 @@ func journalOf(js jetstream.JetStream, stream jetstream.Stream, o Options) *Jour
 	if o.Inside {
 		ahead = inside
 	}
-	return &Journal{out: js, ahead: ahead, conn: js.Conn(), stream: stream, created: info.Created, copies: info.Config.Replicas, max: o.MaxBytes, gap: o.Gap, log: o.Log, mark: o.Mark, prefix: o.prefix}
+	j := &Journal{out: js, ahead: ahead, conn: js.Conn(), stream: stream, created: info.Created, copies: info.Config.Replicas, max: o.MaxBytes, gap: o.Gap, log: o.Log, mark: o.Mark, prefix: o.prefix, now: o.Now}
+	j.compareClocks(info.TimeStamp)
+	return j
 }
 
 // openStream creates the stream, or updates what differs in the one there is.

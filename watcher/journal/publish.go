@@ -36,11 +36,12 @@ const (
 // others out. Failures that may pass are retried for 30 s or until the context
 // ends. After an error any of the events may be stored all the same: publish
 // them again with the same ids, and the fold counts each once. The events of
-// one call are stored in their order unless some had to be sent again.
+// one call are stored in their order unless some had to be sent again. One whose
+// time lies ahead of the server's clock because the caller's is wrong happens now.
 func (j *Journal) Publish(ctx context.Context, events ...event.Event) error {
 	msgs := make([]*nats.Msg, len(events))
 	for i, e := range events {
-		m, err := encode(e)
+		m, err := encode(j.believable(e))
 		if err != nil {
 			return fmt.Errorf("event %d of %d (%s %s): %w", i+1, len(events), e.Type, e.ID, err)
 		}

@@ -8,8 +8,8 @@ import (
 	"rollwarden/rules/event"
 )
 
-// roomEvery is how often Follow looks how much room there is. What it finds is
-// at most so old in Health.
+// roomEvery is how often Follow looks how much room there is, and what the time is
+// at the server. What it finds is at most so old in Health.
 const roomEvery = 10 * time.Second
 
 // room says how much of the journal is taken.
@@ -37,7 +37,7 @@ func roomOf(used, limit int64) room {
 	return hasRoom
 }
 
-// watchRoom looks again and again how much room there is, until ctx ends.
+// watchRoom looks again and again how the server is off, until ctx ends.
 // Machines write to the journal too, so what the watch itself could store last
 // does not tell.
 func (j *Journal) watchRoom(ctx context.Context) {
@@ -62,6 +62,7 @@ func (j *Journal) lookForRoom(ctx context.Context) {
 	if err != nil {
 		return
 	}
+	j.compareClocks(info.TimeStamp)
 	used, limit := int64(info.State.Bytes), info.Config.MaxBytes
 	now := roomOf(used, limit)
 	before, _ := j.room.Swap(now).(room)

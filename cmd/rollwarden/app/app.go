@@ -124,6 +124,9 @@ func (a *App) openJournals(ctx context.Context) (err error) {
 		return fmt.Errorf("nats.%w", err)
 	}
 	o := a.cfg.JournalOptions(a.part("journal"))
+	if a.shared() {
+		o.Now = a.clock.Now
+	}
 	for n := range a.partitions.Len() {
 		j, err := journal.Open(ctx, a.bus.JetStream(), a.partitions.Options(o, n))
 		if err != nil {
