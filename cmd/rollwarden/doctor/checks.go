@@ -323,6 +323,7 @@ func natsServer(x *examination) {
 	switch {
 	case errors.Is(err, fs.ErrNotExist) && c.URL == "":
 		x.ok("%v", errNone)
+		x.freePorts()
 		return
 	case err != nil && c.URL == "" && c.Listen == "":
 		x.add(Look, err.Error(), "a watch that runs without nats.listen cannot be looked into", "set nats.listen to a port, or stop the watch and look again")
@@ -334,7 +335,7 @@ func natsServer(x *examination) {
 		x.ok("the server answers at %s", b.URL())
 	default:
 		x.ok("the watch does not run; its store can be opened")
-		x.freePort("nats.listen", c.Listen)
+		x.freePorts()
 	}
 	info, err := x.stream()
 	if err != nil {
@@ -443,6 +444,8 @@ func board(x *examination) {
 	switch {
 	case err != nil:
 		x.add(Broken, fmt.Sprintf("another program has %s: %v", listen, err), "the board cannot be served there", "stop that program, or set another http.listen")
+	case x.idle() && (status == http.StatusOK || status == http.StatusServiceUnavailable):
+		x.add(Broken, fmt.Sprintf("the watch of another data folder has %s", listen), "the board cannot be served there", "stop that watch, or set another http.listen")
 	case status == http.StatusOK:
 		x.ok("a watch serves it on %s and is ready", listen)
 	case status == http.StatusServiceUnavailable:
@@ -450,6 +453,12 @@ func board(x *examination) {
 	default:
 		x.add(Broken, fmt.Sprintf("what has %s is no watch: it answers %d", listen, status), "the board cannot be served there", "stop that program, or set another http.listen")
 	}
+}
+
+// idle reports whether no watch runs over this data folder, for certain.
+func (x *examination) idle() bool {
+	_, err := x.journal()
+	return x.Config.NATS.URL == "" && !x.running && (err == nil || errors.Is(err, fs.ErrNotExist))
 }
 
 // ready asks the board whether it is ready. Its certificate is looked at by
@@ -483,6 +492,12 @@ func (x *examination) ready() (status int, text string, err error) {
 	defer answer.Body.Close()
 	body, err := io.ReadAll(io.LimitReader(answer.Body, 1<<10))
 	return answer.StatusCode, strings.TrimSpace(string(body)), err
+}
+
+// freePorts wants those of the built-in server to be free.
+func (x *examination) freePorts() {
+	x.freePort("nats.listen", x.Config.NATS.Listen)
+	x.freePort("nats.mqtt.listen", x.Config.NATS.MQTT.Listen)
 }
 
 // freePort wants an address that the watch will listen on to be free.

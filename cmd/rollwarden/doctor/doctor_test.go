@@ -352,16 +352,21 @@ func TestSnapshotsAreLoaded(t *testing.T) {
 	wants(t, p.examine(), "snapshots", doctor.Look, "this program reads")
 }
 
+// errHeld is what opening the journal of a running watch says that has no port.
+var errHeld = errors.New("in use by another daemon")
+
 // TestTheBoardsAddress tells a free address from a watch and from others.
 func TestTheBoardsAddress(t *testing.T) {
 	for name, c := range map[string]struct {
 		status int
+		failed error // of opening the journal
 		v      doctor.Verdict
 		what   string
 	}{
-		"a watch":           {http.StatusOK, doctor.OK, "is ready"},
-		"a watch that runs": {http.StatusServiceUnavailable, doctor.Look, "is not ready: still reading"},
-		"something else":    {http.StatusNotFound, doctor.Broken, "is no watch: it answers 404"},
+		"a watch":           {http.StatusOK, errHeld, doctor.OK, "is ready"},
+		"a watch that runs": {http.StatusServiceUnavailable, errHeld, doctor.Look, "is not ready: still reading"},
+		"another's watch":   {http.StatusOK, fs.ErrNotExist, doctor.Broken, "the watch of another data folder has"},
+		"something else":    {http.StatusNotFound, errHeld, doctor.Broken, "is no watch: it answers 404"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -373,7 +378,7 @@ func TestTheBoardsAddress(t *testing.T) {
 			}))
 			defer s.Close()
 			p := at(t, shop)
-			p.config.HTTP.Listen = s.Listener.Addr().String()
+			p.config.HTTP.Listen, p.failed = s.Listener.Addr().String(), c.failed
 			wants(t, p.examine(), "board", c.v, c.what)
 		})
 	}
@@ -394,6 +399,21 @@ func TestTheBoardsAddress(t *testing.T) {
 	p := at(t, shop)
 	p.config.HTTP.Listen = l.Addr().String()
 	wants(t, p.examine(), "board", doctor.Broken, "another program has")
+}
+
+// TestTakenPorts tells before the first start that another program has a port.
+func TestTakenPorts(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	p := at(t, shop)
+	p.config.NATS.Listen = l.Addr().String()
+	wants(t, p.examine(), "NATS", doctor.Broken, "nats.listen: ")
+	p = at(t, shop)
+	p.config.NATS.MQTT.Listen = l.Addr().String()
+	wants(t, p.examine(), "NATS", doctor.Broken, "nats.mqtt.listen: ")
 }
 
 // certify makes a certificate for a name.
