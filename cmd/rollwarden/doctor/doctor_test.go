@@ -329,7 +329,12 @@ func TestAGapIsFound(t *testing.T) {
 	if err := js.DeleteStream(p.ctx, journal.StreamName); err != nil {
 		t.Fatal(err)
 	}
-	s, err := js.CreateStream(p.ctx, jetstream.StreamConfig{Name: journal.StreamName, Subjects: []string{"floor.>"}})
+	var s jetstream.Stream
+	var err error
+	for end := time.Now().Add(10 * time.Second); s == nil && time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+		// The server may still be clearing away the files of the one before.
+		s, err = js.CreateStream(p.ctx, jetstream.StreamConfig{Name: journal.StreamName, Subjects: []string{"floor.>"}})
+	}
 	if err != nil {
 		t.Fatal(err)
 	}
