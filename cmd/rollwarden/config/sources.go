@@ -127,7 +127,7 @@ func (c *Config) Place(site, machine string) (string, string, error) {
 			return site, m.Name, nil
 		}
 	}
-	got := floor.Key(site, machine)
+	got := strings.TrimPrefix(floor.Key(site, machine), "/") // a name alone
 	return "", "", fmt.Errorf("want a machine of the configuration, got %s%s", quote(got), hint.DidYouMean(got, c.machineKeys()))
 }
 

@@ -88,4 +88,7 @@ func TestPlace(t *testing.T) {
 			t.Errorf("%s/%s: want %s, got %s, %v", row.site, row.machine, row.want, got, err)
 		}
 	}
+	if _, _, err := c.Place("", "owl"); err == nil || !strings.Contains(err.Error(), `got "owl"`) {
+		t.Errorf("want the name as it came, got %v", err)
+	}
 }

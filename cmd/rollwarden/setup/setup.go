@@ -143,12 +143,23 @@ func draft(file string, text []byte) (string, error) {
 // place gives the file its name, and moves one that has it aside.
 func place(temp, file string, now time.Time) (aside string, err error) {
 	if _, err := os.Lstat(file); err == nil {
-		aside = file + ".before-" + now.UTC().Format("20060102T150405Z")
+		aside = untaken(file + ".before-" + now.UTC().Format("20060102T150405Z"))
 		if err := os.Rename(file, aside); err != nil {
 			return "", err
 		}
 	}
 	return aside, os.Rename(temp, file)
+}
+
+// untaken is the name, or one with a number when something has it: what was moved
+// aside within the same second stays.
+func untaken(name string) string {
+	for free, n := name, 2; ; n++ {
+		if _, err := os.Lstat(free); errors.Is(err, fs.ErrNotExist) {
+			return free
+		}
+		free = fmt.Sprintf("%s-%d", name, n)
+	}
 }
 
 // secrets makes the files of secrets that are not there yet, for this user alone.

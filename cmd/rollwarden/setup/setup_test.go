@@ -282,6 +282,13 @@ func TestNothingIsLost(t *testing.T) {
 	if text, _ := os.ReadFile(w.Aside); string(text) != "mine" {
 		t.Errorf("%s holds %q", w.Aside, text)
 	}
+	again, err := setup.Write("rollwarden.yaml", a, true, noon())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if text, _ := os.ReadFile(w.Aside); string(text) != "mine" || again.Aside == w.Aside {
+		t.Errorf("within the same second %s takes the place of %s", again.Aside, w.Aside)
+	}
 	if left, _ := filepath.Glob(".rollwarden-*"); len(left) > 0 {
 		t.Errorf("left behind: %v", left)
 	}
