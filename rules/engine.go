@@ -146,7 +146,7 @@ func (e *Engine) touch(ev event.Event) {
 
 // snapshotVersion changes when the form of the snapshot does; an older one is
 // then ignored and the journal folded from its start.
-const snapshotVersion = 6
+const snapshotVersion = 7
 
 type snapshot struct {
 	Version int          `json:"version"`

@@ -36,7 +36,7 @@ type state struct {
 }
 
 // stateVersion changes with what is written.
-const stateVersion = 1
+const stateVersion = 2
 
 // keptStates is how many are kept of each site. Each holds the key of every
 // event so far, so that many would be large.

@@ -4,6 +4,7 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"fmt"
+	"iter"
 	"slices"
 
 	"github.com/go-json-experiment/json/jsontext"
@@ -14,12 +15,16 @@ import (
 // Seen remembers the key of every event of the journal, so that a copy is
 // recognised at any distance. The zero value remembers nothing yet.
 //
-// It grows with the journal, so it is kept small: 16 bytes for the key and some 9
-// to find it by, where a map beside a list would take about 45.
+// It grows with the journal, so it is kept small and soon read. What was written
+// down before stands in order, as it was read: 16 bytes for a key and nothing to
+// build. What has come since is in a table that takes some 9 bytes more, where a
+// map beside a list would take about 45.
 type Seen struct {
+	old sortedKeys // what was read; no key of it is in the table
+
 	blocks [][]event.Key // in journal order; all but the last are full
-	n      int
-	shards []shard // one for each first byte of a key, so that none is long to grow
+	n      int           // keys in the blocks
+	shards []shard       // one for each first byte of a key, so that none is long to grow
 }
 
 const (
@@ -38,6 +43,9 @@ type shard struct {
 
 // Add notes a key and reports whether it was new.
 func (s *Seen) Add(k event.Key) bool {
+	if s.old.has(k) {
+		return false
+	}
 	if s.shards == nil {
 		s.shards = make([]shard, seenShards)
 	}
@@ -57,6 +65,9 @@ func (s *Seen) Add(k event.Key) bool {
 
 // Has reports whether a key was noted.
 func (s *Seen) Has(k event.Key) bool {
+	if s.old.has(k) {
+		return true
+	}
 	if s.n == 0 {
 		return false
 	}
@@ -91,11 +102,8 @@ func (s *Seen) find(t *shard, k event.Key) (i int, found bool) {
 func tag(k event.Key) uint8 { return k[1] | 1 }
 
 // grow doubles a shard, which always leaves it a free place.
-func (s *Seen) grow(t *shard) { s.resize(t, max(16, 2*len(t.tags))) }
-
-// resize gives a shard as many places, a power of two that leaves it a free one.
-func (s *Seen) resize(t *shard, size int) {
-	old := *t
+func (s *Seen) grow(t *shard) {
+	old, size := *t, max(16, 2*len(t.tags))
 	t.tags, t.places = make([]uint8, size), make([]uint32, size)
 	for i, p := range old.places {
 		if old.tags[i] != 0 {
@@ -105,58 +113,35 @@ func (s *Seen) resize(t *shard, size int) {
 	}
 }
 
-// index finds room for all keys anew, one shard after the other: each is small
-// enough for the processor's own memory, which all of them together are not. It
-// fails when a key stands there twice.
-func (s *Seen) index() error {
-	s.shards = make([]shard, seenShards)
-	var of [seenShards][]uint32
-	for b, keys := range s.blocks {
-		for i, k := range keys {
-			of[k[0]] = append(of[k[0]], uint32(b*seenBlock+i))
-		}
-	}
-	for i, places := range of {
-		t, size := &s.shards[i], 16
-		for 3*size < 4*len(places) {
-			size *= 2
-		}
-		s.resize(t, size)
-		for _, p := range places {
-			k := s.blocks[p/seenBlock][p%seenBlock]
-			at, twice := s.find(t, k)
-			if twice {
-				return fmt.Errorf("seen events: want each key once, got %x twice", k)
-			}
-			t.tags[at], t.places[at] = tag(k), p
-		}
-		t.used = len(places)
-	}
-	return nil
-}
-
 // Len is how many different events were seen.
-func (s *Seen) Len() int { return s.n }
+func (s *Seen) Len() int { return s.old.len() + s.n }
 
 // Freeze returns what was seen so far for writing down. It shares memory with
 // s and stays as it is while s grows.
-func (s *Seen) Freeze() Seen { return Seen{blocks: slices.Clone(s.blocks), n: s.n} }
+func (s *Seen) Freeze() Seen {
+	return Seen{old: s.old, blocks: slices.Clone(s.blocks), n: s.n}
+}
 
-// MarshalJSONTo writes the keys in journal order as one base64 text.
-func (s Seen) MarshalJSONTo(e *jsontext.Encoder) error {
-	const key = len(event.Key{})
-	text := make([]byte, 1, base64.StdEncoding.EncodedLen(s.n*key)+2)
-	text[0] = '"'
-	flat := make([]byte, 0, 3*seenBlock*key) // whole groups of three bytes, so that the texts can be put together
-	for i, b := range s.blocks {
-		for _, k := range b[:min(seenBlock, s.n-i*seenBlock)] {
-			flat = append(flat, k[:]...)
-		}
-		if len(flat) == cap(flat) || i == len(s.blocks)-1 {
-			text, flat = base64.StdEncoding.AppendEncode(text, flat), flat[:0]
+// keysOf yields the first n keys of blocks, of which the last may have grown since.
+func keysOf(blocks [][]event.Key, n int) iter.Seq[event.Key] {
+	return func(yield func(event.Key) bool) {
+		for i, b := range blocks {
+			for _, k := range b[:min(seenBlock, n-i*seenBlock)] {
+				if !yield(k) {
+					return
+				}
+			}
 		}
 	}
-	return e.WriteValue(append(text, '"'))
+}
+
+// MarshalJSONTo writes the keys in ascending order as one base64 text, so that it
+// is the same wherever the journal was read from.
+func (s Seen) MarshalJSONTo(e *jsontext.Encoder) error {
+	flat := s.old.merged(sortKeys(s.blocks, s.n))
+	text := make([]byte, 1, base64.StdEncoding.EncodedLen(len(flat))+2)
+	text[0] = '"'
+	return e.WriteValue(append(base64.StdEncoding.AppendEncode(text, flat), '"'))
 }
 
 // UnmarshalJSONFrom reads what MarshalJSONTo wrote.
@@ -172,12 +157,10 @@ func (s *Seen) UnmarshalJSONFrom(d *jsontext.Decoder) error {
 	if err != nil {
 		return fmt.Errorf("seen events: %w", err)
 	}
-	if len(flat)%len(event.Key{}) != 0 {
-		return fmt.Errorf("seen events: want whole keys of %d bytes, got %d bytes", len(event.Key{}), len(flat))
+	old, err := newSortedKeys(flat)
+	if err != nil {
+		return fmt.Errorf("seen events: %w", err)
 	}
-	*s = Seen{}
-	for chunk := range slices.Chunk(flat, len(event.Key{})) {
-		s.push(event.Key(chunk))
-	}
-	return s.index()
+	*s = Seen{old: old}
+	return nil
 }

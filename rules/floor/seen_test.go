@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"encoding/base64"
 	"encoding/binary"
+	"maps"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 
@@ -15,30 +17,33 @@ import (
 	"rollwarden/rules/floor"
 )
 
-// TestSeenIsASet holds it against Go's own map, with keys that differ in one byte
-// only and so crowd into one shard, one place and one tag.
+// TestSeenIsASet holds it against Go's own map, with keys that differ in two bytes
+// only and so crowd into one shard, one place, one tag and one entry of a directory.
+// Now and then it is written down and read.
 func TestSeenIsASet(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		var seen floor.Seen
-		set, order := map[event.Key]bool{}, []byte{}
+		set := map[event.Key]bool{}
 		spread := rapid.SampledFrom([]int{1, 50, 3000}).Draw(t, "spread")
 		at := rapid.IntRange(0, 14).Draw(t, "byte")
-		for range rapid.IntRange(0, 2000).Draw(t, "adds") {
+		restarts := rapid.SampledFrom([]int{0, 1, 10}).Draw(t, "restarts")
+		adds := rapid.IntRange(0, 2000).Draw(t, "adds")
+		for i := range adds {
+			if i%(adds/(restarts+1)+1) == 0 {
+				seen = read(t, written(t, seen.Freeze()))
+			}
 			var k event.Key
 			binary.LittleEndian.PutUint16(k[at:], uint16(rapid.IntRange(0, spread).Draw(t, "key")))
-			if seen.Add(k) == set[k] {
+			if seen.Has(k) != set[k] || seen.Add(k) == set[k] {
 				t.Fatalf("%x: want it to be new only once", k)
-			}
-			if !set[k] {
-				order = append(order, k[:]...)
 			}
 			set[k] = true
 		}
 		if seen.Len() != len(set) {
 			t.Fatalf("holds %d of %d keys", seen.Len(), len(set))
 		}
-		if got, want := written(t, seen.Freeze()), base64.StdEncoding.EncodeToString(order); got != want {
-			t.Fatalf("writes %q, want the keys in the order of the journal, %q", got, want)
+		if got, want := written(t, seen.Freeze()), base64.StdEncoding.EncodeToString(ascending(set)); got != want {
+			t.Fatalf("writes %q, want the keys in ascending order, %q", got, want)
 		}
 	})
 }
@@ -55,10 +60,7 @@ func TestSeenLongJournal(t *testing.T) {
 	frozen := seen.Freeze()
 	seen.Add(keyOf(events))
 	text := written(t, frozen)
-	var again floor.Seen
-	if err := json.Unmarshal([]byte(`"`+text+`"`), &again); err != nil {
-		t.Fatal(err)
-	}
+	again := read(t, text)
 	if again.Len() != events || written(t, again.Freeze()) != text {
 		t.Fatal("what was written is read as something else")
 	}
@@ -73,15 +75,21 @@ func TestSeenLongJournal(t *testing.T) {
 }
 
 func TestSeenRefuses(t *testing.T) {
+	zero, one := make([]byte, 16), append(make([]byte, 15), 1)
 	for text, want := range map[string]string{
 		`5`: "want a base64 text, got 5", `"AAAA"`: "want whole keys of 16 bytes, got 3 bytes", `"!"`: "illegal base64",
-		`"` + strings.Repeat("AAAA", 32/3) + `AAA="`: "want each key once, got 00000000000000000000000000000000 twice",
+		quoted(zero, zero): "want keys in ascending order, each once, got 00000000000000000000000000000000 after 00000000000000000000000000000000",
+		quoted(one, zero):  "got 00000000000000000000000000000000 after 00000000000000000000000000000001",
 	} {
 		var s floor.Seen
 		if err := json.Unmarshal([]byte(text), &s); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: got %v, want %q", text, err, want)
 		}
 	}
+}
+
+func quoted(keys ...[]byte) string {
+	return `"` + base64.StdEncoding.EncodeToString(bytes.Join(keys, nil)) + `"`
 }
 
 func keyOf(i int) event.Key {
@@ -94,6 +102,67 @@ func written(t rapid.TB, s floor.Seen) string {
 		t.Fatal(err)
 	}
 	return string(bytes.Trim(b, `"`))
+}
+
+func read(t rapid.TB, text string) (s floor.Seen) {
+	if err := json.Unmarshal([]byte(`"`+text+`"`), &s); err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// ascending keys of a set, one after the other.
+func ascending(set map[event.Key]bool) []byte {
+	keys := slices.SortedFunc(maps.Keys(set), func(a, b event.Key) int { return bytes.Compare(a[:], b[:]) })
+	var flat []byte
+	for _, k := range keys {
+		flat = append(flat, k[:]...)
+	}
+	return flat
+}
+
+// BenchmarkSeenComesBack is what it takes to write a million keys down and to read
+// them, beside base64 alone, which has to be passed both ways.
+func BenchmarkSeenComesBack(b *testing.B) {
+	const events = 1_000_000
+	var seen floor.Seen
+	for i := range events {
+		seen.Add(keyOf(i))
+	}
+	text := written(b, seen.Freeze())
+	b.Run("write", func(b *testing.B) {
+		for b.Loop() {
+			written(b, seen.Freeze())
+		}
+	})
+	b.Run("read", func(b *testing.B) {
+		for b.Loop() {
+			read(b, text)
+		}
+	})
+	b.Run("write-after-restart", func(b *testing.B) {
+		again := read(b, text)
+		for i := range events / 10 {
+			again.Add(keyOf(events + i))
+		}
+		for b.Loop() {
+			written(b, again.Freeze())
+		}
+	})
+	b.Run("base64", func(b *testing.B) {
+		flat := make([]byte, 16*events)
+		for b.Loop() {
+			if _, err := base64.StdEncoding.DecodeString(base64.StdEncoding.EncodeToString(flat)); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
+	b.Run("look", func(b *testing.B) {
+		again := read(b, text)
+		for i := 0; b.Loop(); i++ {
+			again.Has(keyOf(i))
+		}
+	})
 }
 
 // BenchmarkSeen is what it costs to remember a million events and to find that each

@@ -257,8 +257,8 @@ func FuzzRestore(f *testing.F) {
 		fail(f, err)
 		f.Add(data)
 	}
-	f.Add([]byte(`{"version":5,"floor":null,"alarms":null}`))
-	f.Add([]byte(`{"version":5,"floor":{"machines":{"north/m0":null}},"alarms":{"alarms":{"x":[{}]}}}`))
+	f.Add([]byte(`{"version":7,"floor":null,"alarms":null}`))
+	f.Add([]byte(`{"version":7,"floor":{"machines":{"north/m0":null}},"alarms":{"alarms":{"x":[{}]}}}`))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		w.clear()
 		before, err := w.engine.Freeze().Encode()
