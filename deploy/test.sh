@@ -86,7 +86,8 @@ fi
 
 if [ -n "${BENCH:-}" ]; then
 	step "benchmarks"
-	go test -run '^$' -bench . -benchmem ./...
+	go test -run '^$' -bench . -benchmem $(go list ./... | grep -v '/speed$')
+	go test -run '^$' -bench . -benchtime 1x -timeout 30m ./cmd/rollwarden/speed # each is a whole watch
 fi
 
 step "all passed"
