@@ -99,7 +99,7 @@ func (r *Reloader) start(ctx context.Context, g *Ground, cfg *config.Config) (*A
 // with it, or nil when it is about to be taken up. It is read once more then, so
 // that what is taken up last is what the file said last.
 func (r *Reloader) Ask(a *App, by string) error {
-	if _, err := r.load(); err != nil {
+	if _, err := r.read(a); err != nil {
 		r.refuse(a, by, err)
 		return err
 	}
@@ -111,6 +111,16 @@ func (r *Reloader) Ask(a *App, by string) error {
 }
 
 // asking reports whether somebody waits for the configuration to be read.
+// read reads the configuration. A file that is away in the moment is no wish for the
+// built-in defaults: the watch would forget its machines.
+func (r *Reloader) read(a *App) (*config.Config, error) {
+	cfg, err := r.load()
+	if err == nil && a.cfg.File != "" && cfg.File == "" {
+		return nil, fmt.Errorf("%s is not there any more: put it back; to watch with the built-in defaults, stop and start", a.cfg.File)
+	}
+	return cfg, err
+}
+
 func (r *Reloader) asking() bool { return len(r.asked) > 0 }
 
 func (r *Reloader) refuse(a *App, by string, err error) {
@@ -121,7 +131,7 @@ func (r *Reloader) refuse(a *App, by string, err error) {
 // reload reads the configuration and puts it to use, if it is well as far as can
 // be told before that.
 func (r *Reloader) reload(ctx context.Context, g *Ground, a *App, by string) (*App, error) {
-	cfg, err := r.load()
+	cfg, err := r.read(a)
 	if err == nil {
 		err = g.bears(ctx, a, cfg)
 	}

@@ -186,12 +186,18 @@ func isClosed(c <-chan struct{}) bool {
 // that turns out wrong only when it is used.
 func TestReloadKeepsWhatWorks(t *testing.T) {
 	cfg := shopOf(t, 1)
+	cfg.File = "rollwarden.yaml"
 	w := runReloaded(t, cfg)
 	publish(t, w.now(), loaded("m0", time.Now(), 0)...)
 	before := w.now()
 
 	w.change(nil, errors.New("rollwarden.yaml:3: shop.temperature: want C or F, got \"K\""))
 	if last := w.r.Last(); last.Err == nil || w.now() != before {
+		t.Errorf("want the watch untouched, got %v", last.Err)
+	}
+
+	w.change(config.Default(), nil) // as when that file was moved away
+	if last := w.r.Last(); last.Err == nil || !strings.Contains(last.Err.Error(), "rollwarden.yaml is not there any more") || w.now() != before {
 		t.Errorf("want the watch untouched, got %v", last.Err)
 	}
 
