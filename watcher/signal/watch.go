@@ -53,7 +53,7 @@ const (
 )
 
 const (
-	maxWaiting  = 256 << 20        // bytes of signals that may wait
+	maxWaiting  = 256 << 20        // bytes of signals that may wait in each stream; more is not acknowledged
 	ackWait     = 5 * time.Second  // before a message is delivered again
 	storeWithin = 4 * time.Second  // before a try to store counts as failed
 	lastRetry   = 30 * time.Second // longest wait before something is tried again
@@ -63,14 +63,10 @@ const (
 // options that cannot work; everything that goes wrong later is logged and tried
 // again. Without rows it takes away what an earlier watch had set up.
 func Watch(ctx context.Context, o Options) error {
-	if o.JetStream == nil || o.Publish == nil || o.Place == nil {
-		return errors.New("map signals: options: JetStream, Publish and Place must be set")
-	}
-	m, err := newMapper(o.Rows, o.Place, o.Site)
+	w, err := newWatcher(o)
 	if err != nil {
-		return fmt.Errorf("map signals: %w", err)
+		return err
 	}
-	w := &watcher{Options: o, mapper: m}
 	if len(o.Rows) == 0 {
 		return w.clear(ctx)
 	}
@@ -86,9 +82,31 @@ func Watch(ctx context.Context, o Options) error {
 	return nil
 }
 
+// Prepare makes what signals wait in, so that none is lost that is acknowledged before
+// Watch begins to read. What fails is tried again by Watch.
+func Prepare(ctx context.Context, o Options) error {
+	w, err := newWatcher(o)
+	if err != nil || len(o.Rows) == 0 {
+		return err
+	}
+	_, err = w.open(ctx)
+	return err
+}
+
 type watcher struct {
 	Options
 	mapper *mapper
+}
+
+func newWatcher(o Options) (*watcher, error) {
+	if o.JetStream == nil || o.Publish == nil || o.Place == nil {
+		return nil, errors.New("map signals: options: JetStream, Publish and Place must be set")
+	}
+	m, err := newMapper(o.Rows, o.Place, o.Site)
+	if err != nil {
+		return nil, fmt.Errorf("map signals: %w", err)
+	}
+	return &watcher{Options: o, mapper: m}, nil
 }
 
 // until tries until it works, and warns once; false when ctx ended before.
@@ -126,7 +144,10 @@ func (w *watcher) open(ctx context.Context) ([]*queue, error) {
 	if err != nil {
 		return nil, fmt.Errorf("stream %s: %w", StreamName, err)
 	}
-	plain := &queue{watcher: w, stream: stream, skipQoS: mqtt != nil}
+	plain := &queue{watcher: w, stream: stream}
+	if mqtt != nil {
+		plain.skipFrom = mqtt.consumer.CachedInfo().Created
+	}
 	if err := plain.consume(ctx, jetstream.DeliverAllPolicy, nil); err != nil {
 		return nil, err
 	}
@@ -136,23 +157,11 @@ func (w *watcher) open(ctx context.Context) ([]*queue, error) {
 	return []*queue{plain, mqtt}, nil
 }
 
-// openMQTT reads the MQTT server's own stream. The built-in server makes it when
-// its first client connects; it is made here, as that server would, so that not even
-// the first message is missed. Elsewhere it is there or there is no MQTT.
+// openMQTT reads the MQTT server's own stream.
 func (w *watcher) openMQTT(ctx context.Context, filters []string) (*queue, error) {
-	stream, err := w.JetStream.Stream(ctx, mqttStream)
-	if errors.Is(err, jetstream.ErrStreamNotFound) && w.BuiltIn {
-		stream, err = w.JetStream.CreateStream(ctx, jetstream.StreamConfig{
-			Name: mqttStream, Subjects: []string{mqttPrefix + ">"}, Storage: jetstream.FileStorage,
-			Retention: jetstream.InterestPolicy, Replicas: 1,
-		})
-	}
-	if err != nil && !w.BuiltIn {
-		w.Log.Debug().Err(err).Msg("no stream of MQTT messages; signals are read as they pass")
-		return nil, nil
-	}
-	if err != nil {
-		return nil, fmt.Errorf("stream %s: %w", mqttStream, err)
+	stream, err := w.mqttStream(ctx)
+	if stream == nil || err != nil {
+		return nil, err
 	}
 	var below []string
 	for _, s := range filters {
@@ -160,6 +169,28 @@ func (w *watcher) openMQTT(ctx context.Context, filters []string) (*queue, error
 	}
 	q := &queue{watcher: w, stream: stream, prefix: mqttPrefix}
 	return q, q.consume(ctx, jetstream.DeliverNewPolicy, below)
+}
+
+// mqttStream finds the MQTT server's own stream, nil where there is none. The
+// built-in server makes it when its first client connects; it is made here, as that
+// server would but with a bound, so that not even the first message is missed.
+func (w *watcher) mqttStream(ctx context.Context) (jetstream.Stream, error) {
+	if !w.BuiltIn {
+		stream, err := w.JetStream.Stream(ctx, mqttStream)
+		if err != nil {
+			w.Log.Debug().Err(err).Msg("no stream of MQTT messages; signals are read as they pass")
+			return nil, nil
+		}
+		return stream, nil
+	}
+	stream, err := w.JetStream.CreateOrUpdateStream(ctx, jetstream.StreamConfig{
+		Name: mqttStream, Subjects: []string{mqttPrefix + ">"}, Storage: jetstream.FileStorage,
+		Retention: jetstream.InterestPolicy, Replicas: 1, Discard: jetstream.DiscardNew, MaxBytes: maxWaiting,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("stream %s: %w", mqttStream, err)
+	}
+	return stream, nil
 }
 
 // clear takes away the consumers and the stream of an earlier watch, which would
@@ -184,9 +215,9 @@ type queue struct {
 	*watcher
 	stream   jetstream.Stream
 	consumer jetstream.Consumer
-	prefix   string // of its subjects
-	skipQoS  bool   // what has a QoS above 0 waits in the other one
-	failing  string // why the journal did not take the last message
+	prefix   string    // of its subjects
+	skipFrom time.Time // since when what has a QoS above 0 waits in the other one; zero for never
+	failing  string    // why the journal did not take the last message
 }
 
 // consume makes the durable consumer. It hands over one message at a time, in their
@@ -252,12 +283,12 @@ func (q *queue) handle(ctx context.Context, msg jetstream.Msg) {
 }
 
 func (q *queue) store(ctx context.Context, msg jetstream.Msg) error {
-	if qos := msg.Headers().Get(mqttQoS); q.skipQoS && (strings.HasPrefix(qos, "1") || strings.HasPrefix(qos, "2")) {
-		return nil
-	}
 	meta, err := msg.Metadata()
 	if err != nil {
 		return err
+	}
+	if q.waitsElsewhere(msg, meta.Timestamp) {
+		return nil
 	}
 	// A stream that was made anew counts from 1 again, so its sequence is not enough.
 	in := message{
@@ -271,4 +302,11 @@ func (q *queue) store(ctx context.Context, msg jetstream.Msg) error {
 	within, cancel := context.WithTimeout(ctx, storeWithin)
 	defer cancel()
 	return q.Publish(within, slices.Clip(events)...)
+}
+
+// waitsElsewhere reports whether a message is a copy of one in the MQTT server's own
+// stream.
+func (q *queue) waitsElsewhere(msg jetstream.Msg, stored time.Time) bool {
+	qos := msg.Headers().Get(mqttQoS)
+	return !q.skipFrom.IsZero() && !stored.Before(q.skipFrom) && (strings.HasPrefix(qos, "1") || strings.HasPrefix(qos, "2"))
 }

@@ -9,6 +9,7 @@ import (
 	"net"
 	"os/exec"
 	"strconv"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -89,8 +90,14 @@ func (f *floor) publish(_ context.Context, events ...event.Event) error {
 	return nil
 }
 
-// watch starts a watch and waits until it listens.
+// watch starts a watch and waits until it listens to all streams.
 func (f *floor) watch() {
+	f.Helper()
+	f.watchOf(StreamName, mqttStream)
+}
+
+// watchOf starts a watch and waits until it listens to some streams.
+func (f *floor) watchOf(streams ...string) {
 	f.Helper()
 	ctx, cancel := context.WithCancel(f.Context())
 	done := make(chan error, 1)
@@ -100,7 +107,7 @@ func (f *floor) watch() {
 		check(f, <-done)
 	}
 	f.until("the watch listens", func() bool {
-		for _, stream := range []string{StreamName, mqttStream} {
+		for _, stream := range streams {
 			c, err := f.js.Consumer(f.Context(), stream, Consumer)
 			if err != nil || c.CachedInfo().NumWaiting == 0 {
 				return false
@@ -225,6 +232,71 @@ func TestAcknowledgedBeforeItIsMapped(t *testing.T) {
 	f.want(30)
 }
 
+// TestAcknowledgedBeforeTheFirstWatch: the first watch has a whole journal to read
+// before it maps anything.
+func TestAcknowledgedBeforeTheFirstWatch(t *testing.T) {
+	f := newFloor(t, advanced())
+	check(t, Prepare(t.Context(), f.o))
+	c := f.client()
+	for i := range 6 {
+		f.settled(c.Publish(topic, byte(i%3), false, fmt.Sprint(i)))
+	}
+	f.until("QoS 0 has arrived", func() bool {
+		s, err := f.js.Stream(t.Context(), StreamName)
+		return err == nil && s.CachedInfo().State.Msgs >= 6
+	})
+	f.watch()
+	f.want(6)
+}
+
+// TestAcknowledgedWithoutRoom: what was acknowledged with QoS 1 is in the server's own
+// stream also when the one that listens to the topics could not take it.
+func TestAcknowledgedWithoutRoom(t *testing.T) {
+	f := newFloor(t, advanced())
+	f.watch()
+	f.stop()
+	s, err := f.js.Stream(t.Context(), StreamName)
+	check(t, err)
+	full := s.CachedInfo().Config
+	full.MaxMsgs = 1
+	_, err = f.js.UpdateStream(t.Context(), full)
+	check(t, err)
+	c := f.client()
+	for i := range 10 {
+		f.settled(c.Publish(topic, 1, false, fmt.Sprint(i)))
+	}
+	f.watch()
+	f.want(10)
+}
+
+// TestNoMoreRoom: when too many signals wait, one is not acknowledged rather than lost.
+func TestNoMoreRoom(t *testing.T) {
+	f := newFloor(t, advanced())
+	f.watch()
+	f.stop()
+	s, err := f.js.Stream(t.Context(), mqttStream)
+	check(t, err)
+	full := s.CachedInfo().Config
+	if full.MaxBytes != maxWaiting {
+		t.Errorf("up to %d bytes may wait", full.MaxBytes)
+	}
+	full.MaxMsgs = 1
+	_, err = f.js.UpdateStream(t.Context(), full)
+	check(t, err)
+	c, send := f.packets()
+	body := append([]byte{0, byte(len(topic))}, topic...)
+	body = append(body, 0, 9) // packet identifier 9
+	publish := append([]byte{0x32, byte(len(body))}, body...)
+	send(publish, []byte{0x40, 2, 0, 9})
+	_, err = c.Write(publish)
+	check(t, err)
+	if n, err := c.Read(make([]byte, 1)); n > 0 || !errors.Is(err, io.EOF) {
+		t.Errorf("want the connection ended and nothing acknowledged, got %d bytes, %v", n, err)
+	}
+	f.watch()
+	f.want(1)
+}
+
 // TestTheJournalFails: a message stays until the journal has its event, and one whose
 // event was stored before the failure counts once.
 func TestTheJournalFails(t *testing.T) {
@@ -248,6 +320,27 @@ func TestTheJournalFails(t *testing.T) {
 	f.want(1)
 }
 
+// TestMQTTComesLater: a server of somebody else speaks MQTT only after the watch has
+// begun. What waits from before the watch knew counts, once.
+func TestMQTTComesLater(t *testing.T) {
+	f := newFloor(t, advanced())
+	f.o.BuiltIn = false
+	f.watchOf(StreamName)
+	c := f.client()
+	f.settled(c.Publish(topic, 1, false, "1"))
+	f.until("it is told", func() bool { return f.told() == 1 })
+	f.stop()
+	f.settled(c.Publish(topic, 1, false, "2"))
+	f.until("it waits", func() bool {
+		s, err := f.js.Stream(t.Context(), StreamName)
+		return err == nil && s.CachedInfo().State.Msgs == 1
+	})
+	f.watch()
+	f.settled(c.Publish(topic, 1, false, "3"))
+	f.until("it is told", func() bool { return f.told() == 3 })
+	f.want(3)
+}
+
 // TestPlainNATS: the same table reads subjects, with and without JetStream's
 // acknowledgement.
 func TestPlainNATS(t *testing.T) {
@@ -263,6 +356,30 @@ func TestPlainNATS(t *testing.T) {
 	f.want(2)
 }
 
+// packets connects a client that speaks MQTT packet by packet. What is sent is
+// answered as it should be, or not at all when the connection ends.
+func (f *floor) packets() (c net.Conn, send func(packet, answer []byte)) {
+	f.Helper()
+	c, err := net.Dial("tcp", f.mqttAddress())
+	check(f, err)
+	f.Cleanup(func() { c.Close() })
+	check(f, c.SetDeadline(time.Now().Add(20*time.Second)))
+	send = func(packet, answer []byte) {
+		f.Helper()
+		_, err := c.Write(packet)
+		check(f, err)
+		got := make([]byte, len(answer))
+		_, err = io.ReadFull(c, got)
+		check(f, err)
+		if !bytes.Equal(got, answer) {
+			f.Fatalf("want %x, got %x", answer, got)
+		}
+	}
+	// CONNECT: protocol "MQTT", level 4, clean session, no keep alive, client "b".
+	send([]byte("\x10\x0d\x00\x04MQTT\x04\x02\x00\x00\x00\x01b"), []byte{0x20, 2, 0, 0})
+	return c, send
+}
+
 // TestDUP sends a PUBLISH again with the DUP flag, as a client does that did not hear
 // the PUBACK (MQTT 3.1.1, sections 3.3.1.1 and 4.4), packet by packet. To the server
 // it is a new message [MQTT-3.3.1-3]; with a debounce time it counts once.
@@ -272,22 +389,7 @@ func TestDUP(t *testing.T) {
 		r.Debounce = debounce
 		f := newFloor(t, r)
 		f.watch()
-		c, err := net.Dial("tcp", f.mqttAddress())
-		check(t, err)
-		check(t, c.SetDeadline(time.Now().Add(20*time.Second)))
-		send := func(packet, answer []byte) {
-			t.Helper()
-			_, err := c.Write(packet)
-			check(t, err)
-			got := make([]byte, len(answer))
-			_, err = io.ReadFull(c, got)
-			check(t, err)
-			if !bytes.Equal(got, answer) {
-				t.Fatalf("want %x, got %x", answer, got)
-			}
-		}
-		// CONNECT: protocol "MQTT", level 4, clean session, no keep alive, client "b".
-		send([]byte("\x10\x0d\x00\x04MQTT\x04\x02\x00\x00\x00\x01b"), []byte{0x20, 2, 0, 0})
+		c, send := f.packets()
 		body := append([]byte{0, byte(len(topic))}, topic...)
 		body = append(body, 0, 9, 'o', 'n') // packet identifier 9
 		send(append([]byte{0x32, byte(len(body))}, body...), []byte{0x40, 2, 0, 9})
@@ -361,7 +463,7 @@ func TestOptionsThatCannotWork(t *testing.T) {
 		t.Error("no options")
 	}
 	f := newFloor(t, Row{})
-	if err := Watch(t.Context(), f.o); err == nil {
-		t.Error("an empty row")
+	if err := errors.Join(Watch(t.Context(), f.o), Prepare(t.Context(), f.o)); err == nil || strings.Count(err.Error(), "row 1") != 2 {
+		t.Errorf("an empty row: %v", err)
 	}
 }

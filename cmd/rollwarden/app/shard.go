@@ -44,6 +44,7 @@ type states interface {
 // ready. What must not be done by two daemons asks held right before.
 func (a *App) openShard(ctx context.Context, number int, held func() bool) (*shard, error) {
 	s := &shard{app: a, number: number, journal: a.journals[number], inboxes: a.inboxesOf(number)}
+	s.prepareSources(ctx)
 	first, last, err := s.journal.Span(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("ask the journal for its end: %w", err)

@@ -8,6 +8,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"rollwarden/rules/event"
 	"rollwarden/watcher/ipp"
 	"rollwarden/watcher/runlog"
 	"rollwarden/watcher/signal"
@@ -31,18 +32,35 @@ func (s *shard) watchSources(ctx context.Context) error {
 	return group.Wait()
 }
 
-// watchSignals reads the signals of all sites in one shard, since a signal is in
-// nobody's partition until it is read.
+// prepareSources makes what signals wait in until the journal has been read.
+func (s *shard) prepareSources(ctx context.Context) {
+	if !s.mapsSignals() {
+		return
+	}
+	if err := signal.Prepare(ctx, s.signals(s.app.tell)); err != nil {
+		s.app.log.Warn().Err(err).Msg("signals are lost until there is a place for them to wait; it is tried again")
+	}
+}
+
 func (s *shard) watchSignals(ctx context.Context, q *quarantine) error {
-	a := s.app
-	first := a.cfg.Machines[0].Site
-	if s.number != a.partitions.Of(first) {
+	if !s.mapsSignals() {
 		return nil
 	}
-	return signal.Watch(ctx, signal.Options{
-		JetStream: a.bus.JetStream(), BuiltIn: !a.shared(), Rows: a.cfg.Signals(), Site: first, Place: a.cfg.Place,
-		Publish: q.publish, Log: a.part("signals"),
-	})
+	return signal.Watch(ctx, s.signals(q.publish))
+}
+
+// mapsSignals reports whether the shard is the one that reads the signals of all
+// sites, since a signal is in nobody's partition until it is read.
+func (s *shard) mapsSignals() bool {
+	return s.number == s.app.partitions.Of(s.app.cfg.Machines[0].Site)
+}
+
+func (s *shard) signals(publish func(context.Context, ...event.Event) error) signal.Options {
+	a := s.app
+	return signal.Options{
+		JetStream: a.bus.JetStream(), BuiltIn: !a.shared(), Rows: a.cfg.Signals(), Site: a.cfg.Machines[0].Site, Place: a.cfg.Place,
+		Publish: publish, Log: a.part("signals"),
+	}
 }
 
 func (s *shard) watchRunLogs(ctx context.Context, q *quarantine) error {
