@@ -38,6 +38,7 @@ func TestTheDiskIsFull(t *testing.T) {
 		return !bad, said
 	})
 	s.logs("the disk has room again")
+	s.findAgain(s.watch)
 	s.must1(s.tell(soon(t), "quay/wren", "film.wasted", refused, `{"length_m":1,"cause":"trim"}`), "the event that was refused")
 	m.must1(m.job(soon(t)), "a job after there is room again")
 	s.prove(hook)

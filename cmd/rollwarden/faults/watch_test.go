@@ -210,18 +210,23 @@ func (w *watch) over() (error, bool) {
 // find reads from the log where the watch listens.
 func (s *shop) find(w *watch) bool {
 	s.mu.Lock()
+	known := w.board != ""
+	s.mu.Unlock()
+	return known || s.findAgain(w)
+}
+
+// findAgain does so of a watch that has opened its bus anew, which then is on
+// another port. The last that it said counts.
+func (s *shop) findAgain(w *watch) (found bool) {
+	s.mu.Lock()
 	defer s.mu.Unlock()
-	if w.board != "" {
-		return true
-	}
 	for line := range bytes.Lines(s.log()[w.begins:]) {
 		var at struct{ Board, NATS string }
 		if json.Unmarshal(line, &at) == nil && at.Board != "" {
-			w.board, w.nats = at.Board, at.NATS
-			return true
+			w.board, w.nats, found = at.Board, at.NATS, true
 		}
 	}
-	return false
+	return found
 }
 
 // now is the watch that runs, or an empty one.
