@@ -30,7 +30,7 @@ func answered(t *testing.T, typed ...string) (setup.Answers, string, error) {
 	var a setup.Answers
 	var out bytes.Buffer
 	d := setup.Dialog{
-		In: bufio.NewReader(strings.NewReader(strings.Join(typed, "\n")+"\n")), Out: &out,
+		In: bufio.NewReader(strings.NewReader(strings.Join(typed, "\n") + "\n")), Out: &out,
 		Password: func(string) (string, error) { return "correct horse battery staple", nil },
 	}
 	err := d.Ask(&a)
