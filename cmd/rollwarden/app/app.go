@@ -1,6 +1,7 @@
-// Package app puts the watch together: it opens the journal, starts the loop
-// and the edges around it, and takes everything down again in reverse order.
-// pipeline.go shows the whole path of an event on one page.
+// Package app puts the watch together: it opens the bus and its journals, starts
+// the shards that watch them and the front that people meet, and takes everything
+// down again in reverse order. A Reloader puts a watch with another configuration
+// in the place of one. pipeline.go shows the whole path of an event on one page.
 package app
 
 import (

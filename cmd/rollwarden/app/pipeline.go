@@ -1,19 +1,32 @@
 package app
 
-//  tickets, signals ─► folder ─┐                       ┌─► metrics, board (View)
-//  operators, machines ─► NATS ┤                       │
-//                              ▼                       │
-//                           journal ─► decode ─► LOOP ─┼─► snapshots
-//                              ▲               Apply   │
-//                              │               Judge   └─► pager ─► channels
-//                              │                 │                    │
-//                              └── publisher ◄───┴── alarm.changed    │
-//                              └──────────────── page.sent, .failed ◄─┘
+//	people ─► desk ────────────────────────┐
+//	tickets ─► folder ─────────────────────┼─► tell ─┐
+//	signals, run logs, printers            │         │
+//	            └─► quarantine ────────────┘         │
+//	machines ──────────────────────────────────► NATS, which knows the journal of each site
+//	                                                 │
+//	                ┌──────────────────────────── journal ◄───────────────┐
+//	                ▼                                                     │
+//	              decode                                                  │
+//	                ▼                                                     │
+//	snapshots ◄── LOOP ──► alarm.changed ──► publisher ───────────────────┤
+//	              Apply                                                   │
+//	              Judge ─► pages due ──────► pager ──► page.sent, .failed ┘
+//	                │                          └─► channels
+//	                ▼
+//	              View ──► holding ──► front: board, live pages, metrics
 //
 // The journal comes first: nothing is true before it is stored there. One
 // goroutine, the loop, owns the engine; it never waits for a disk, a network
 // or a channel. What it decides goes to the publisher and takes effect when it
 // comes back through the journal.
+//
+// What lies between one journal and its View, with the folders and the sources of
+// the journal's sites, is a shard (shard.go). A watch with its own NATS has one.
+// With an external one a daemon has one for each lease that it holds (shared.go),
+// and the holding shows all of them as one floor. Reports read the journals by
+// themselves (report.go).
 
 import (
 	"context"
@@ -30,7 +43,7 @@ import (
 	"rollwarden/watcher/journal"
 )
 
-// pipeline is the loop and what it feeds.
+// pipeline is the loop of one shard and what it feeds.
 type pipeline struct {
 	engine    *rules.Engine
 	clock     Clock

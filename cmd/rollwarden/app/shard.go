@@ -19,8 +19,8 @@ import (
 	"rollwarden/watcher/pager"
 )
 
-// shard is the watch over one journal: the pipeline that folds and judges it,
-// the pager of its alarms and the drop folders of its sites. A watch with its
+// shard is the watch over one journal: the pipeline that folds and judges it, the
+// pager of its alarms, and the drop folders and other sources of its sites. A watch with its
 // own NATS server has one, for as long as it runs. With an external one a daemon
 // has as many as it holds leases of, and makes a new one for each holding.
 type shard struct {
