@@ -184,25 +184,22 @@ func (r *restore) assemble() error {
 	return syncTree(r.fresh())
 }
 
-// swap puts the new data folder in its place. While one that is there is moved
-// aside, its journal is held, so that no watch runs on it.
+// swap puts the new data folder in its place, and what is there aside.
 func (r *restore) swap() (aside string, err error) {
-	if entries, err := os.ReadDir(r.o.Data); err == nil && len(entries) > 0 {
+	entries, err := os.ReadDir(r.o.Data)
+	switch {
+	case err == nil && len(entries) == 0:
+		if err := os.Remove(r.o.Data); err != nil {
+			return "", err
+		}
+	case err == nil:
 		release, err := bus.Hold(filepath.Join(r.o.Data, "nats"))
 		if err != nil {
 			return "", err
 		}
 		defer func() { _ = release() }()
-		aside = r.o.Data + ".before-" + stamp(r.o.Now())
-		if _, err := os.Lstat(aside); err == nil {
-			return "", fmt.Errorf("move the data folder aside: %s: %w: try again in a second", aside, ErrOccupied)
-		}
-		if err := os.Rename(r.o.Data, aside); err != nil {
+		if aside, err = r.moveAside(release); err != nil {
 			return "", fmt.Errorf("move the data folder aside: %w", err)
-		}
-	} else if err == nil {
-		if err := os.Remove(r.o.Data); err != nil { // it is empty
-			return "", err
 		}
 	}
 	if err := os.Rename(r.fresh(), r.o.Data); err != nil {
@@ -212,6 +209,22 @@ func (r *restore) swap() (aside string, err error) {
 		return "", fmt.Errorf("put the new data folder in its place: %w", err)
 	}
 	return aside, syncFolder(filepath.Dir(r.o.Data))
+}
+
+// moveAside moves the data folder while its journal is held, so that no watch runs on
+// it. Windows moves no folder in which a file is open: there the journal is let go
+// before, and a watch that starts in that moment makes the move fail.
+func (r *restore) moveAside(release func() error) (aside string, err error) {
+	aside = r.o.Data + ".before-" + stamp(r.o.Now())
+	if _, err := os.Lstat(aside); err == nil {
+		return "", fmt.Errorf("%s: %w: try again in a second", aside, ErrOccupied)
+	}
+	if runtime.GOOS == "windows" {
+		if err := release(); err != nil {
+			return "", err
+		}
+	}
+	return aside, os.Rename(r.o.Data, aside)
 }
 
 // syncTree has the disk take every file and folder of a folder.
