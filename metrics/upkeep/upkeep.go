@@ -25,7 +25,7 @@ type State struct {
 	Warnings []string  // what in it is worth a look
 	Last     Attempt   // to take up another configuration
 	Taking   bool      // another configuration is being taken up at this moment
-	Journal  Journal
+	Journals []Journal // that it watches
 	Channels []Channel
 }
 
@@ -37,8 +37,9 @@ type Attempt struct {
 	Why string // why the configuration before is still in use; empty when it is not
 }
 
-// Journal is what the journal holds.
+// Journal is what a journal holds.
 type Journal struct {
+	Name        string // empty where there is no other
 	First, Last uint64 // sequences of the oldest entry and of the newest
 	Trouble     string // why it cannot be read or written; empty when it can
 }

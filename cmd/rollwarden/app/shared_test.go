@@ -262,6 +262,14 @@ func TestDaemonsShareTheSites(t *testing.T) {
 			t.Errorf("history of %s: %d\n%s", m.Site, status, body)
 		}
 	}
+	for _, a := range []*App{heron, wren} {
+		_, body, _ := look(t, a, "/upkeep")
+		for n := range n {
+			if shown := strings.Contains(body, a.partitions.Stream(n)+": It holds"); shown != a.holds(n) {
+				t.Errorf("the page about %s shows journal %d: %t", a.cfg.NATS.Name, n, shown)
+			}
+		}
+	}
 	month := "/report/" + time.Now().Format("2006-01")
 	if status, _, location := look(t, wren, month); status != 307 || location != month+"?site=site-0" {
 		t.Errorf("a report of all sites: %d %q, want that of the first", status, location)

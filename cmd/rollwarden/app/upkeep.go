@@ -6,6 +6,7 @@ import (
 
 	"rollwarden/metrics/upkeep"
 	"rollwarden/watcher/gate"
+	"rollwarden/watcher/journal"
 )
 
 // registerUpkeep serves the page about the watch itself.
@@ -22,7 +23,7 @@ func (a *App) registerUpkeep(mux *http.ServeMux) {
 
 // upkeep is the state of the watch itself.
 func (a *App) upkeep(ctx context.Context) upkeep.State {
-	s := upkeep.State{Version: a.opts.Version, Began: a.began, Chosen: a.cfg.Chosen, Warnings: a.cfg.Warnings, Journal: a.journalState(ctx)}
+	s := upkeep.State{Version: a.opts.Version, Began: a.began, Chosen: a.cfg.Chosen, Warnings: a.cfg.Warnings, Journals: a.journalStates(ctx)}
 	if r := a.opts.Reload; r != nil {
 		s.Taking = r.asking()
 		if last := r.Last(); last != nil {
@@ -38,19 +39,35 @@ func (a *App) upkeep(ctx context.Context) upkeep.State {
 	return s
 }
 
-// journalState asks the journal itself, and waits no longer for it than a scrape does.
-func (a *App) journalState(ctx context.Context) (j upkeep.Journal) {
+// journalStates asks the journals that this daemon watches, or all as long as it
+// watches none, and waits no longer for them than a scrape does.
+func (a *App) journalStates(ctx context.Context) (all []upkeep.Journal) {
 	ctx, cancel := context.WithTimeout(ctx, lagTimeout)
 	defer cancel()
+	watched := len(a.held.list()) > 0
+	for n, j := range a.journals {
+		if watched && !a.holds(n) {
+			continue
+		}
+		s := a.journalState(ctx, j)
+		if len(a.journals) > 1 {
+			s.Name = a.partitions.Stream(n)
+		}
+		all = append(all, s)
+	}
+	return all
+}
+
+func (a *App) journalState(ctx context.Context, j *journal.Journal) (s upkeep.Journal) {
 	err := a.bus.Health()
 	if err == nil {
-		err = a.journals[0].Health()
+		err = j.Health()
 	}
 	if err == nil {
-		j.First, j.Last, err = a.journals[0].Span(ctx)
+		s.First, s.Last, err = j.Span(ctx)
 	}
 	if err != nil {
-		j.Trouble = err.Error()
+		s.Trouble = err.Error()
 	}
-	return j
+	return s
 }
