@@ -108,6 +108,10 @@ type Options struct {
 	Now    func() time.Time // clock for event times; time.Now when nil
 	Log    zerolog.Logger
 	Report func(Result) // told of every outcome, from the watching goroutine; may be nil
+
+	// Trouble is told, from the watching goroutine, why tickets of an inbox wait, and
+	// an empty text when none does any more; may be nil.
+	Trouble func(in Inbox, why string)
 }
 
 // Outcome is what became of a file.
@@ -182,6 +186,9 @@ func (o Options) withDefaults() (Options, error) {
 	}
 	if o.Report == nil {
 		o.Report = func(Result) {}
+	}
+	if o.Trouble == nil {
+		o.Trouble = func(Inbox, string) {}
 	}
 	return o, checkInboxes(o.Inboxes)
 }

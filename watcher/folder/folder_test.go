@@ -824,6 +824,43 @@ func fakeNotifier(add func(string) error) (*notifier, chan fsnotify.Event, chan 
 	}}, events, faults
 }
 
+// TestTroubleAndItsEnd: whoever shows why tickets wait is told once for each reason, and
+// that none waits any more, also when somebody takes the file away.
+func TestTroubleAndItsEnd(t *testing.T) {
+	inBubble(t, func(t *testing.T, r *rig) {
+		var told []string
+		r.o.Trouble = func(in Inbox, why string) { told = append(told, in.Machine+": "+why) }
+		r.disk.set(func(op, name string) error {
+			if op == "read" && name == "two.xjdf" || op == "rename" {
+				return syscall.EROFS
+			}
+			return nil
+		})
+		r.put("one.xjdf", good("one"))
+		r.put("two.xjdf", good("two"))
+		r.start()
+		rest(time.Hour)
+		check(t, os.Remove(filepath.Join(r.dir, "one.xjdf")))
+		rest(time.Hour)
+		r.disk.set(nil)
+		rest(time.Hour)
+		check(t, os.RemoveAll(r.dir))
+		rest(time.Hour)
+		check(t, os.MkdirAll(r.dir, 0o755))
+		rest(time.Hour)
+		r.stop()
+		want := []string{"heron: one.xjdf: stuck", "heron: two.xjdf: unreadable", "heron: ", "heron: open", "heron: "}
+		if len(told) != len(want) {
+			t.Fatalf("got %q", told)
+		}
+		for i := range want {
+			if !strings.HasPrefix(told[i], want[i]) || (told[i] == "heron: ") != (want[i] == "heron: ") {
+				t.Errorf("want %q, got %q", want[i], told[i])
+			}
+		}
+	})
+}
+
 func TestHintsLeadToScans(t *testing.T) {
 	inBubble(t, func(t *testing.T, r *rig) {
 		r.o.Poll = time.Hour

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"os/user"
 	"slices"
@@ -46,6 +47,7 @@ type inbox struct {
 	files map[string]*candidate
 	moved map[string]bool // subfolders that got a file in this scan
 	told  string          // the last complaint about the folder itself
+	waits string          // why its tickets wait, as Trouble was told last
 	retry *backoff.ExponentialBackOff
 
 	cleared bool // unfinished copies of an earlier run were removed
@@ -120,6 +122,7 @@ func (w *watcher) scan(ctx context.Context) time.Time {
 			}
 		}
 		w.tellInbox(in, err)
+		w.tellTrouble(in)
 		if !wake.IsZero() && wake.Before(next) {
 			next = wake
 		}
@@ -455,6 +458,28 @@ func (w *watcher) tellInbox(in *inbox, err error) {
 		next = fmt.Sprintf("give %s the right to read and write the folder", whoami())
 	}
 	w.o.Log.Error().Str("folder", in.Dir).Err(err).Str("next", next).Msg("trouble with a ticket folder")
+}
+
+// tellTrouble says why tickets wait when that has changed.
+func (w *watcher) tellTrouble(in *inbox) {
+	if why := in.trouble(); why != in.waits {
+		in.waits = why
+		w.o.Trouble(in.Inbox, why)
+	}
+}
+
+// trouble is what is wrong with the folder, or else with the first file that waits
+// because something is.
+func (in *inbox) trouble() string {
+	if in.told != "" {
+		return in.told
+	}
+	for _, name := range slices.Sorted(maps.Keys(in.files)) {
+		if told := in.files[name].told; told != "" {
+			return strings.ToValidUTF8(name, "�") + ": " + told
+		}
+	}
+	return ""
 }
 
 func (w *watcher) log(level zerolog.Level, in *inbox, name string) *zerolog.Event {
