@@ -1,6 +1,7 @@
 package risk_test
 
 import (
+	"fmt"
 	"math/rand/v2"
 	"testing"
 
@@ -39,6 +40,22 @@ func year() []risk.Cell {
 
 func BenchmarkFit(b *testing.B) {
 	cells := year()
+	for b.Loop() {
+		risk.Fit(risk.DefaultPrior(), cells, risk.FitOptions{})
+	}
+	b.ReportMetric(float64(len(cells)), "cells")
+}
+
+// BenchmarkFitOfMany fits the odds of ten thousand machines with three kinds of start
+// each.
+func BenchmarkFitOfMany(b *testing.B) {
+	var cells []risk.Cell
+	for i, c := range year() {
+		for copies := range 10 {
+			c.Machine = fmt.Sprint("m", (10*i+copies)%10_000)
+			cells = append(cells, c)
+		}
+	}
 	for b.Loop() {
 		risk.Fit(risk.DefaultPrior(), cells, risk.FitOptions{})
 	}

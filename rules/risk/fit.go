@@ -201,37 +201,3 @@ func scaled(p, by float64) float64 {
 	}
 	return min(1-leastOdds, max(leastOdds, by*p/(1-p+by*p)))
 }
-
-// maximize returns where f is greatest between low and high: the best of
-// steps+1 points, refined by golden sections between its neighbours.
-func maximize(low, high float64, steps int, f func(float64) float64) float64 {
-	step := (high - low) / float64(steps)
-	best, at := math.Inf(-1), low
-	for i := range steps + 1 {
-		x := low + float64(i)*step
-		if y := f(x); y > best {
-			best, at = y, x
-		}
-	}
-	return golden(max(low, at-step), min(high, at+step), f)
-}
-
-// golden narrows an interval around the greatest value down to
-// a hundred-thousandth.
-func golden(a, b float64, f func(float64) float64) float64 {
-	const ratio = 1 / math.Phi
-	c, d := b-ratio*(b-a), a+ratio*(b-a)
-	fc, fd := f(c), f(d)
-	for b-a > 1e-5 {
-		if fc >= fd {
-			b, d, fd = d, c, fc
-			c = b - ratio*(b-a)
-			fc = f(c)
-		} else {
-			a, c, fc = c, d, fd
-			d = a + ratio*(b-a)
-			fd = f(d)
-		}
-	}
-	return (a + b) / 2
-}

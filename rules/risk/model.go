@@ -160,18 +160,30 @@ func (m *Model) settle() {
 	for _, g := range guesses {
 		m.worst[g.kind] = m.worstOf(m.fresh, g)
 	}
-	differs := make([]bool, m.size())
-	for _, mc := range m.machine {
-		clear(differs)
-		for k := range mc.own {
-			differs[k] = true
+	lookers := make([][]int, m.size()) // the guesses that look at a kind, all of them after its own
+	for i, g := range guesses {
+		for _, k := range g.of {
+			lookers[k] = append(lookers[k], i)
 		}
-		for _, g := range guesses {
-			if !slices.ContainsFunc(g.of, func(k int) bool { return differs[k] }) {
+	}
+	due := make([]bool, len(guesses))
+	tell := func(kind int) {
+		for _, i := range lookers[kind] {
+			due[i] = true
+		}
+	}
+	for _, mc := range m.machine {
+		clear(due)
+		for k := range mc.own {
+			tell(k)
+		}
+		for i, g := range guesses {
+			if !due[i] {
 				continue
 			}
 			if w := m.worstOf(mc, g); w != m.worst[g.kind] {
-				mc.worst[g.kind], differs[g.kind] = w, true
+				mc.worst[g.kind] = w
+				tell(g.kind)
 			}
 		}
 	}
