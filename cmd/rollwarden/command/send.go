@@ -275,7 +275,9 @@ func publish(ctx context.Context, cfg *config.Config, address string, ev event.E
 // connect reaches the NATS of a running watch.
 func connect(ctx context.Context, cfg *config.Config, address string) (*bus.Bus, error) {
 	o := cfg.BusOptions("rollwarden-cli", zerolog.Nop())
-	o.URL = cmp.Or(address, o.URL, localAddress(cfg))
+	if o.URL = cmp.Or(address, o.URL); o.URL == "" {
+		o.URL, o.Login = localAddress(cfg), append(o.Login, cfg.OwnServer())
+	}
 	b, err := bus.Open(ctx, o)
 	if err != nil {
 		return nil, fmt.Errorf("no watch answers (is the watch running? Start it with rollwarden run, or give --nats): %w", err)
@@ -283,10 +285,15 @@ func connect(ctx context.Context, cfg *config.Config, address string) (*bus.Bus,
 	return b, nil
 }
 
+// localAddress is the built-in server's, from this computer: one that listens on every
+// address is reached on the loopback one.
 func localAddress(cfg *config.Config) string {
 	host, port, err := net.SplitHostPort(cfg.NATS.Listen)
 	if err != nil {
 		return "nats://127.0.0.1:4222"
+	}
+	if ip := net.ParseIP(host); ip != nil && ip.IsUnspecified() {
+		host = ""
 	}
 	return "nats://" + net.JoinHostPort(cmp.Or(host, "127.0.0.1"), port)
 }

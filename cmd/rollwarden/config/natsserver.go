@@ -2,11 +2,14 @@ package config
 
 import (
 	"crypto/tls"
+	"crypto/x509"
+	"encoding/pem"
 	"fmt"
 	"net"
 	"slices"
 	"strings"
 
+	"github.com/nats-io/nats.go"
 	"github.com/rs/zerolog"
 
 	"rollwarden/rules/event"
@@ -79,6 +82,44 @@ func (c *Config) natsUsers() []bus.User {
 		users = append(users, user)
 	}
 	return users
+}
+
+// OwnServer is for a command that reaches the built-in server on this computer. The
+// certificate is made for the name that others use, and seldom for the loopback
+// address: it is checked under that name.
+func (c *Config) OwnServer() nats.Option {
+	return func(o *nats.Options) error {
+		if c.NATS.ServerTLS.CertFile == "" {
+			return nil
+		}
+		text, err := readLimited(c.Path(c.NATS.ServerTLS.CertFile), maxFile)
+		if err != nil {
+			return fmt.Errorf("nats.server_tls.cert_file: %w", err)
+		}
+		if o.TLSConfig == nil {
+			o.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12}
+		}
+		o.TLSConfig.ServerName = certified(text)
+		return nil
+	}
+}
+
+// certified is a name that the first certificate of a file is good for; empty for none.
+func certified(text []byte) string {
+	block, _ := pem.Decode(text)
+	if block == nil {
+		return ""
+	}
+	leaf, err := x509.ParseCertificate(block.Bytes)
+	switch {
+	case err != nil:
+		return ""
+	case len(leaf.DNSNames) > 0:
+		return strings.Replace(leaf.DNSNames[0], "*", "any", 1) // of a wildcard, one that it stands for
+	case len(leaf.IPAddresses) > 0:
+		return leaf.IPAddresses[0].String()
+	}
+	return ""
 }
 
 // natsTLS reads what the built-in server is served with; nil for plain
