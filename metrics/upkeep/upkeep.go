@@ -26,6 +26,7 @@ type State struct {
 	Last     Attempt   // to take up another configuration
 	Taking   bool      // another configuration is being taken up at this moment
 	Journals []Journal // that it watches
+	Folders  []Folder  // for tickets
 	Channels []Channel
 }
 
@@ -39,9 +40,16 @@ type Attempt struct {
 
 // Journal is what a journal holds.
 type Journal struct {
-	Name        string // empty where there is no other
-	First, Last uint64 // sequences of the oldest entry and of the newest
-	Trouble     string // why it cannot be read or written; empty when it can
+	Name        string   // empty where there is no other
+	First, Last uint64   // sequences of the oldest entry and of the newest
+	Trouble     string   // why it cannot be read or written; empty when it can
+	Lost        []string // what was seen to be missing in it when the watch began
+}
+
+// Folder is one that tickets are dropped into.
+type Folder struct {
+	Path    string
+	Trouble string // why tickets in it wait; empty when none does
 }
 
 // Channel is a way to page somebody.

@@ -59,10 +59,12 @@ func reload(*http.Request) error { return nil }
 func TestThePage(t *testing.T) {
 	s := upkeep.State{
 		Version: "v1.2.3", Began: start, Chosen: "/etc/rollwarden.yaml: named on the command line", Warnings: []string{"other people can read <secrets>"},
-		Journals: []upkeep.Journal{{First: 17, Last: 4711}, {Name: "FLOOR-1", Trouble: "the journal is full"}}, Channels: []upkeep.Channel{{Name: "webhook", Waiting: 3, Fail: "connection refused"}},
+		Journals: []upkeep.Journal{{First: 17, Last: 4711, Lost: []string{"entries are missing"}}, {Name: "FLOOR-1", Trouble: "the journal is full"}},
+		Folders:  []upkeep.Folder{{Path: "/srv/tickets/north", Trouble: "order.xjdf: stuck"}, {Path: "/srv/tickets/quay"}},
+		Channels: []upkeep.Channel{{Name: "webhook", Waiting: 3, Fail: "connection refused"}},
 	}
 	text, button := shown(t, s, upkeep.Options{May: may(true), Reload: reload}, "en")
-	for _, part := range []string{"v1.2.3", "07:40:00", "/etc/rollwarden.yaml", "other people can read <secrets>", "entries 17 to 4711", "FLOOR-1: the journal is full", "webhook 3 connection refused"} {
+	for _, part := range []string{"v1.2.3", "07:40:00", "/etc/rollwarden.yaml", "other people can read <secrets>", "entries 17 to 4711", "entries are missing", "/srv/tickets/north: order.xjdf: stuck /srv/tickets/quay: in order", "FLOOR-1: the journal is full", "webhook 3 connection refused"} {
 		if !strings.Contains(text, part) {
 			t.Errorf("want %q on the page, got %s", part, text)
 		}

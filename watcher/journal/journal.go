@@ -84,6 +84,7 @@ type Journal struct {
 	max     int64     // bytes
 	gap     func(first, last uint64)
 	log     zerolog.Logger
+	lost    []string              // what it was seen to have lost when it was opened
 	mark    string                // where Follow writes down how far it has read; empty for nowhere
 	read    atomic.Uint64         // the last entry that Follow has handed over
 	prefix  string                // of stored subjects; nobody outside sees it
@@ -132,12 +133,12 @@ func Look(ctx context.Context, js jetstream.JetStream, o Options) (*Journal, err
 
 func journalOf(js jetstream.JetStream, stream jetstream.Stream, o Options) *Journal {
 	info := stream.CachedInfo()
-	tellLoss(info.State, o)
 	ahead := overLine
 	if o.Inside {
 		ahead = inside
 	}
 	j := &Journal{out: js, ahead: ahead, conn: js.Conn(), stream: stream, created: info.Created, copies: info.Config.Replicas, max: o.MaxBytes, gap: o.Gap, log: o.Log, mark: o.Mark, prefix: o.prefix, now: o.Now}
+	j.lost = tellLoss(info.State, o)
 	j.compareClocks(info.TimeStamp)
 	return j
 }

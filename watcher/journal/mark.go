@@ -20,23 +20,35 @@ const markEvery = time.Second
 // tellLoss says what a journal has lost, as far as it can be seen from outside
 // the server. The server repairs files that a crash or a disk has damaged by
 // leaving out what it cannot read, and only what is missing shows it: nothing is
-// ever deleted from a journal, and age takes entries from its front.
-func tellLoss(s jetstream.StreamState, o Options) {
+// ever deleted from a journal, and age takes entries from its front. It returns the
+// same in sentences.
+func tellLoss(s jetstream.StreamState, o Options) (lost []string) {
 	const next = "what was counted of them stays counted; see whether a backup has them"
 	if s.Lost != nil {
-		o.Log.Error().Int("entries", len(s.Lost.Msgs)).Uint64("bytes", s.Lost.Bytes).Msg("the journal's files are damaged and entries are lost: restore a copy if there is one")
+		const what = "the journal's files are damaged and entries are lost: restore a copy if there is one"
+		o.Log.Error().Int("entries", len(s.Lost.Msgs)).Uint64("bytes", s.Lost.Bytes).Msg(what)
+		lost = append(lost, fmt.Sprintf("%s (%d entries)", what, len(s.Lost.Msgs)))
 	}
 	if missing := missingFrom(s, o.MaxAge == 0); missing > 0 {
-		o.Log.Error().Uint64("entries", missing).Uint64("first", s.FirstSeq).Uint64("last", s.LastSeq).Msg("entries are missing in the journal, whose files were damaged unless an earlier nats.keep let them go: " + next)
+		const what = "entries are missing in the journal, whose files were damaged unless an earlier nats.keep let them go: " + next
+		o.Log.Error().Uint64("entries", missing).Uint64("first", s.FirstSeq).Uint64("last", s.LastSeq).Msg(what)
+		lost = append(lost, fmt.Sprintf("%s (%d entries up to %d)", what, missing, s.LastSeq))
 	}
 	mark, err := readMark(o.Mark)
 	switch {
 	case err != nil:
 		o.Log.Warn().Err(err).Msg("nobody can tell whether the journal has lost its newest entries")
 	case mark > s.LastSeq:
-		o.Log.Error().Uint64("ended", mark).Uint64("ends", s.LastSeq).Msg("the journal ends sooner than it did, so that its newest entries are lost, unless an older copy was put back: " + next)
+		const what = "the journal ends sooner than it did, so that its newest entries are lost, unless an older copy was put back: " + next
+		o.Log.Error().Uint64("ended", mark).Uint64("ends", s.LastSeq).Msg(what)
+		lost = append(lost, fmt.Sprintf("%s (it ended at %d and ends at %d)", what, mark, s.LastSeq))
 	}
+	return lost
 }
+
+// Lost says what the journal was seen to have lost when it was opened; nil when
+// nothing.
+func (j *Journal) Lost() []string { return j.lost }
 
 // missingFrom is how many entries are missing of those up to the last: of all
 // when the journal keeps all, and else from the first that it holds.

@@ -45,6 +45,9 @@ func TestALostTailIsTold(t *testing.T) {
 		f := follow(t, j, 0)
 		until(t, "all is read", func() bool { return f.count() == entries })
 		f.end(t)
+		if told := strings.Contains(log.String(), "sooner"); told != (len(j.Lost()) == 1) || told && !strings.Contains(j.Lost()[0], "it ended at 5 and ends at 3") {
+			t.Errorf("the log says %s, and lost is %q", &log, j.Lost())
+		}
 		return log.String()
 	}
 	if log := said(5); strings.Contains(log, "sooner") {

@@ -30,6 +30,8 @@ type shard struct {
 	pipe    *pipeline
 	pager   *pager.Pager
 	inboxes []folder.Inbox
+
+	troubles troubles // of the folders
 }
 
 // states keeps what a shard folds, so that a restart need not read the whole
@@ -158,7 +160,7 @@ func (s *shard) watchFolders(ctx context.Context) error {
 	}
 	defer release()
 	o := a.cfg.FolderOptions(a.part("folder"))
-	o.Inboxes, o.Read, o.Publish, o.Now = s.inboxes, a.readTicket, a.tell, a.clock.Now
+	o.Inboxes, o.Read, o.Publish, o.Now, o.Trouble = s.inboxes, a.readTicket, a.tell, a.clock.Now, s.troubles.set
 	return folder.Watch(ctx, o)
 }
 

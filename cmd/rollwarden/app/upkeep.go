@@ -23,7 +23,7 @@ func (a *App) registerUpkeep(mux *http.ServeMux) {
 
 // upkeep is the state of the watch itself.
 func (a *App) upkeep(ctx context.Context) upkeep.State {
-	s := upkeep.State{Version: a.opts.Version, Began: a.began, Chosen: a.cfg.Chosen, Warnings: a.cfg.Warnings, Journals: a.journalStates(ctx)}
+	s := upkeep.State{Version: a.opts.Version, Began: a.began, Chosen: a.cfg.Chosen, Warnings: a.cfg.Warnings, Journals: a.journalStates(ctx), Folders: a.folders()}
 	if r := a.opts.Reload; r != nil {
 		s.Taking = r.asking()
 		if last := r.Last(); last != nil {
@@ -59,6 +59,7 @@ func (a *App) journalStates(ctx context.Context) (all []upkeep.Journal) {
 }
 
 func (a *App) journalState(ctx context.Context, j *journal.Journal) (s upkeep.Journal) {
+	s.Lost = j.Lost()
 	err := a.bus.Health()
 	if err == nil {
 		err = j.Health()

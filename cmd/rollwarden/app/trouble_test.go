@@ -1,0 +1,40 @@
+package app
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+)
+
+// TestTroubleOfAFolderIsShown takes a ticket folder away and brings it back, and looks
+// at what the page about the watch says of it.
+func TestTroubleOfAFolderIsShown(t *testing.T) {
+	a := startApp(t, Options{Config: shopOf(t, 1)})
+	dir := a.cfg.Inboxes()[0].Dir
+	shows := func(trouble bool) {
+		t.Helper()
+		for end := time.Now().Add(20 * time.Second); ; time.Sleep(20 * time.Millisecond) {
+			folders := a.upkeep(t.Context()).Folders
+			if len(folders) == 0 || folders[0].Path != dir {
+				t.Fatalf("the folders are %+v", folders)
+			}
+			if (folders[0].Trouble != "") == trouble {
+				return
+			}
+			if time.Now().After(end) {
+				t.Fatalf("want trouble %t, got %q", trouble, folders[0].Trouble)
+			}
+		}
+	}
+	shows(false)
+	aside := filepath.Join(t.TempDir(), "aside")
+	if err := os.Rename(dir, aside); err != nil {
+		t.Fatal(err)
+	}
+	shows(true)
+	if err := os.Rename(aside, dir); err != nil {
+		t.Fatal(err)
+	}
+	shows(false)
+}
