@@ -448,6 +448,8 @@ func board(x *examination) {
 		x.add(Broken, fmt.Sprintf("the watch of another data folder has %s", listen), "the board cannot be served there", "stop that watch, or set another http.listen")
 	case status == http.StatusOK:
 		x.ok("a watch serves it on %s and is ready", listen)
+	case status == http.StatusServiceUnavailable && text == "standby":
+		x.ok("a watch serves it on %s and stands by for another", listen)
 	case status == http.StatusServiceUnavailable:
 		x.add(Look, fmt.Sprintf("a watch serves it on %s and is not ready: %s", listen, text), "it has not read its journal yet, or cannot", "wait a moment; then look at its log")
 	default:

@@ -364,14 +364,16 @@ var errHeld = errors.New("in use by another daemon")
 func TestTheBoardsAddress(t *testing.T) {
 	for name, c := range map[string]struct {
 		status int
+		text   string
 		failed error // of opening the journal
 		v      doctor.Verdict
 		what   string
 	}{
-		"a watch":           {http.StatusOK, errHeld, doctor.OK, "is ready"},
-		"a watch that runs": {http.StatusServiceUnavailable, errHeld, doctor.Look, "is not ready: still reading"},
-		"another's watch":   {http.StatusOK, fs.ErrNotExist, doctor.Broken, "the watch of another data folder has"},
-		"something else":    {http.StatusNotFound, errHeld, doctor.Broken, "is no watch: it answers 404"},
+		"a watch":            {http.StatusOK, "ready", errHeld, doctor.OK, "is ready"},
+		"a watch that reads": {http.StatusServiceUnavailable, "still reading", errHeld, doctor.Look, "is not ready: still reading"},
+		"one that stands by": {http.StatusServiceUnavailable, "standby", errHeld, doctor.OK, "stands by for another"},
+		"another's watch":    {http.StatusOK, "ready", fs.ErrNotExist, doctor.Broken, "the watch of another data folder has"},
+		"something else":     {http.StatusNotFound, "no page", errHeld, doctor.Broken, "is no watch: it answers 404"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -379,7 +381,7 @@ func TestTheBoardsAddress(t *testing.T) {
 					t.Errorf("asked for %s %s", r.Method, r.URL)
 				}
 				w.WriteHeader(c.status)
-				fmt.Fprintln(w, "still reading")
+				fmt.Fprintln(w, c.text)
 			}))
 			defer s.Close()
 			p := at(t, shop)
