@@ -53,6 +53,7 @@ type App struct {
 	log     zerolog.Logger
 	ground  *Ground
 	site    rules.Site
+	sources sources
 	tickets ticket.Options
 	bus     *bus.Bus
 	metrics *prom.Collector
@@ -95,7 +96,7 @@ func Start(ctx context.Context, o Options) (*App, error) {
 		a.ground = &Ground{}
 		a.onClose("bus and board address", a.ground.Close)
 	}
-	for _, step := range []func(context.Context) error{a.openSite, a.openBus, a.openJournals, a.openPager, a.openLeases, a.openFront, a.openHTTP, a.run} {
+	for _, step := range []func(context.Context) error{a.openSite, a.openSources, a.openBus, a.openJournals, a.openPager, a.openLeases, a.openFront, a.openHTTP, a.run} {
 		if err := step(ctx); err != nil {
 			return nil, errors.Join(err, a.close(ctx))
 		}
@@ -259,6 +260,11 @@ func (a *App) watch(ctx context.Context) (func(context.Context) error, error) {
 	if err != nil {
 		return nil, err
 	}
+	release, err := a.claim(s.inboxes)
+	if err != nil {
+		return nil, err
+	}
+	a.onClose("ticket folders", func(context.Context) error { release(); return nil })
 	a.held.put(s)
 	return s.run, nil
 }

@@ -29,9 +29,6 @@ func (a *App) claim(inboxes []folder.Inbox) (release func(), err error) {
 			}
 		}
 	}
-	if a.shared() {
-		return release, nil
-	}
 	for _, in := range inboxes {
 		if _, err := os.Stat(in.Dir); err != nil {
 			continue

@@ -213,6 +213,21 @@ func TestReloadKeepsWhatWorks(t *testing.T) {
 		t.Error("want the configuration before in use, and the floor as it was")
 	}
 
+	// What another watch reads, and what is not there: a watch that had begun with
+	// either would end by itself.
+	theirs := shopOf(t, 1)
+	startApp(t, Options{Config: theirs})
+	shared, unsigned := *cfg, *cfg
+	shared.Tickets.Folder = theirs.Tickets.Folder
+	unsigned.Sources.IPP = []config.IPP{{URL: "ipps://127.0.0.1:1/ipp/print", Machine: "north/m0", CAFile: "nowhere.pem"}}
+	for want, next := range map[string]*config.Config{"is read by another watch": &shared, "sources.ipp[0].ca_file": &unsigned} {
+		w.change(next, nil)
+		if last := w.r.Last(); last.Err == nil || !strings.Contains(last.Err.Error(), want) {
+			t.Errorf("want %q, got %v", want, last.Err)
+		}
+		w.settle()
+	}
+
 	moved := *cfg
 	moved.NATS.MaxStore *= 2
 	url := before.NATS()

@@ -154,11 +154,6 @@ func (s *shard) watchFolders(ctx context.Context) error {
 		return nil
 	}
 	a := s.app
-	release, err := a.claim(s.inboxes)
-	if err != nil {
-		return err
-	}
-	defer release()
 	o := a.cfg.FolderOptions(a.part("folder"))
 	o.Inboxes, o.Read, o.Publish, o.Now, o.Trouble = s.inboxes, a.readTicket, a.tell, a.clock.Now, s.troubles.set
 	return folder.Watch(ctx, o)

@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"crypto/x509"
 	"fmt"
 	"path/filepath"
 	"slices"
@@ -13,6 +14,22 @@ import (
 	"rollwarden/watcher/runlog"
 	"rollwarden/watcher/signal"
 )
+
+// sources are what tells of machines besides tickets, people and signals.
+type sources struct {
+	logs     []runlog.Log
+	printers []ipp.Printer
+	roots    *x509.CertPool // that the printers' certificates may be signed by; nil for the system's
+}
+
+// openSources makes them once, so that what is wrong with them is said at the start.
+func (a *App) openSources(context.Context) (err error) {
+	if a.sources.logs, err = a.cfg.RunLogs(); err != nil {
+		return fmt.Errorf("sources.run_logs: %w", err)
+	}
+	a.sources.printers, a.sources.roots, err = a.cfg.Printers()
+	return err
+}
 
 // MQTT is where signals can be published by MQTT; empty when nothing listens.
 func (a *App) MQTT() string { return a.bus.MQTT() }
@@ -65,11 +82,7 @@ func (s *shard) signals(publish func(context.Context, ...event.Event) error) sig
 
 func (s *shard) watchRunLogs(ctx context.Context, q *quarantine) error {
 	a := s.app
-	logs, err := a.cfg.RunLogs()
-	if err != nil {
-		return fmt.Errorf("sources.run_logs: %w", err)
-	}
-	logs = slices.DeleteFunc(logs, func(l runlog.Log) bool { return a.partitions.Of(l.Site) != s.number })
+	logs := slices.DeleteFunc(slices.Clone(a.sources.logs), func(l runlog.Log) bool { return a.partitions.Of(l.Site) != s.number })
 	if len(logs) == 0 {
 		return nil
 	}
@@ -81,12 +94,8 @@ func (s *shard) watchRunLogs(ctx context.Context, q *quarantine) error {
 
 func (s *shard) askPrinters(ctx context.Context, q *quarantine) error {
 	a := s.app
-	printers, roots, err := a.cfg.Printers()
-	if err != nil {
-		return err
-	}
-	printers = slices.DeleteFunc(printers, func(p ipp.Printer) bool { return a.partitions.Of(p.Site) != s.number })
+	printers := slices.DeleteFunc(slices.Clone(a.sources.printers), func(p ipp.Printer) bool { return a.partitions.Of(p.Site) != s.number })
 	return ipp.Watch(ctx, ipp.Options{
-		Printers: printers, Every: a.cfg.Sources.Poll, Roots: roots, Publish: q.publish, Now: a.clock.Now, Log: a.part("ipp"),
+		Printers: printers, Every: a.cfg.Sources.Poll, Roots: a.sources.roots, Publish: q.publish, Now: a.clock.Now, Log: a.part("ipp"),
 	})
 }
