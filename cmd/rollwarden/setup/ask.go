@@ -154,7 +154,10 @@ func (d *Dialog) machine(a *Answers, site string) (m Machine, err error) {
 	return m, nil
 }
 
-// path asks for the feed path: all four, or none.
+const stayOpen = "the whole path stays open"
+
+// path asks for the feed path: all four, or none. An empty answer leaves it open, so
+// that nobody who has mistyped or not measured one is kept here.
 func (d *Dialog) path() (*Path, error) {
 	entry, err := ask(d, "Where the cure zone begins, mm", "not measured yet", func(text string) (*float64, error) {
 		if text == "not measured yet" {
@@ -177,14 +180,18 @@ func (d *Dialog) path() (*Path, error) {
 		{"Where film reaches the take-up or the floor, mm", &p.TakeUpMM, limits["takeup"], &p.CureExitMM, false},
 		{"Room between platen and carriage, um", &p.CarriageGapUM, limits["gap"], nil, false},
 	} {
-		*q.to, err = ask(d, q.question, "", func(text string) (float64, error) {
+		open := false
+		*q.to, err = ask(d, q.question, stayOpen, func(text string) (float64, error) {
+			if open = text == stayOpen; open {
+				return 0, nil
+			}
 			v, err := q.limit.read()(text)
 			if err == nil && q.above != nil && (v < *q.above || q.strictly && v == *q.above) {
 				err = fmt.Errorf("want %s %s mm, where the part before it ends, got %q", map[bool]string{true: "more than", false: "at least"}[q.strictly], number(*q.above), text)
 			}
 			return v, err
 		})
-		if err != nil {
+		if err != nil || open {
 			return nil, err
 		}
 	}

@@ -197,7 +197,7 @@ func pathOf(measured map[string]*float64) (*Path, error) {
 	case 0:
 		return &Path{*measured["entry"], *measured["exit"], *measured["takeup"], *measured["gap"]}, nil
 	}
-	return nil, fmt.Errorf("want the whole feed path or none of it, and %s is missing", strings.Join(missing, ", "))
+	return nil, fmt.Errorf("want the whole feed path or none of it, got it without %s", strings.Join(missing, ", "))
 }
 
 func parseStock(text string) (s Stock, err error) {

@@ -297,6 +297,20 @@ func TestNothingIsLost(t *testing.T) {
 	}
 }
 
+// TestAWayOutOfThePath mistypes where the cure zone begins, and goes on without a path.
+func TestAWayOutOfThePath(t *testing.T) {
+	a, said, err := answered(t, "", "", "", "", "north", "heron", "330", "180", "", "54", "", "", "", "", "", "")
+	if err != nil {
+		t.Fatalf("%v\n%s", err, said)
+	}
+	if m := a.Machines[0]; m.Path != nil || m.SwathMM == nil || *m.SwathMM != 54 {
+		t.Errorf("want no path and a swath of 54 mm, got %+v\n%s", m, said)
+	}
+	if !strings.Contains(said, "want more than 330 mm") || !strings.Contains(said, "[the whole path stays open]") {
+		t.Errorf("want the reason and the way out, got\n%s", said)
+	}
+}
+
 // TestAnyTextComesThrough writes names that YAML could take for something else,
 // and reads them again.
 func TestAnyTextComesThrough(t *testing.T) {
