@@ -234,7 +234,7 @@ func TestFlags(t *testing.T) {
 	}
 	for want, f := range map[string]setup.Flags{
 		`--zone: want an IANA time zone`:                                    {Zone: "Moon/Base"},
-		`--machine: heron: want the whole feed path or none of it, and gap`: {Machine: []string{"heron:entry=1,exit=2,takeup=3"}},
+		`--machine: heron: want the whole feed path or none of it, got it without gap`: {Machine: []string{"heron:entry=1,exit=2,takeup=3"}},
 		`--machine: heron: want entry=…`:                                    {Machine: []string{"heron:entr=1"}},
 		`--machine: heron: swath: want a number from 1 to 2000 mm`:          {Machine: []string{"heron:swath=0"}},
 		`--machine: a/b/c: name: want letters`:                              {Machine: []string{"a/b/c"}},
