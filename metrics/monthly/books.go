@@ -123,29 +123,80 @@ func (b *Books) turnTo(p *page, m Month, origin reliability.Origin) {
 	p.fold = reliability.New(m.In(b.o.Zone), b.o.Zone, origin)
 }
 
-// errClosed ends a reading at the end of its month.
-var errClosed = errors.New("the month is closed")
+// told is an entry of the journal and what it tells.
+type told struct {
+	journal.Entry // without its data, which is only good while it is read
+	event         event.Event
+	err           error // why it could not be decoded
+}
+
+// toldAtOnce is how many entries are decoded before they are folded, so that the
+// two go on side by side. A few times as many may be read beyond the end of a month.
+const toldAtOnce = 64
+
+// decode reads and decodes the journal from a sequence on until its end, or that of
+// ctx. The function that it returns says what went wrong, once the channel is closed.
+func decode(ctx context.Context, source Source, from uint64) (<-chan []told, func() error) {
+	out := make(chan []told, 1)
+	var failed error
+	go func() {
+		defer close(out)
+		var batch []told
+		hand := func() error {
+			select {
+			case out <- batch:
+				batch = make([]told, 0, toldAtOnce)
+				return nil
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		}
+		failed = source.Read(ctx, from, 0, "", func(e journal.Entry) error {
+			t := told{Entry: e}
+			t.event, t.err = event.Decode(e.Message)
+			t.Header, t.Data = nil, nil
+			if batch = append(batch, t); len(batch) < toldAtOnce {
+				return nil
+			}
+			return hand()
+		})
+		if failed == nil {
+			failed = hand()
+		}
+	}()
+	return out, func() error { return failed }
+}
 
 // read takes what the journal has of month m, turning over the months before.
 func (b *Books) read(ctx context.Context, p *page, m Month) error {
 	if p.closed {
 		return nil
 	}
-	err := b.source(p.site).Read(ctx, p.seq+1, 0, "", func(e journal.Entry) error { return b.take(p, m, e) })
-	if err != nil && !errors.Is(err, errClosed) {
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	batches, failed := decode(ctx, b.source(p.site), p.seq+1)
+	for batch := range batches {
+		for i := 0; i < len(batch) && !p.closed; i++ {
+			b.take(p, m, batch[i])
+		}
+		if p.closed {
+			stop() // there may be years to come
+		}
+	}
+	if p.closed {
+		return nil
+	}
+	if err := failed(); err != nil {
 		return err
 	}
-	if !p.closed {
-		b.turnUntil(p, m) // nothing came in it yet
-	}
+	b.turnUntil(p, m) // nothing came in it yet
 	return nil
 }
 
-// take takes one entry.
-func (b *Books) take(p *page, m Month, entry journal.Entry) error {
-	e, err := event.Decode(entry.Message)
-	in := b.monthOf(e, entry, err)
-	if p.fold != nil && (err != nil || ofPages(e)) {
+// take takes one entry, or closes the page when it is of a later month.
+func (b *Books) take(p *page, m Month, t told) {
+	in := b.monthOf(t)
+	if p.fold != nil && (t.err != nil || ofPages(t.event)) {
 		in = p.month // what cannot be read ends no month, nor what only says who was told
 	}
 	if p.fold == nil {
@@ -155,25 +206,24 @@ func (b *Books) take(p *page, m Month, entry journal.Entry) error {
 		}
 		b.turnTo(p, first, reliability.Origin{})
 	}
-	missing := entry.Seq - p.seq - 1
+	missing := t.Seq - p.seq - 1
 	if m.Before(in) {
 		b.turnUntil(p, m)
 		p.letGo += missing
 		p.closed = true
-		return errClosed
+		return
 	}
 	b.turnUntil(p, in)
 	p.letGo += missing
-	p.seq, p.last = entry.Seq, idOf(entry)
+	p.seq, p.last = t.Seq, idOf(t.Entry)
 	switch {
-	case err != nil:
-		if site, _, _, bad := event.ParseSubject(entry.Subject); p.site == "" || bad == nil && site == p.site {
-			p.fold.Refuse(entry.Seq, entry.Stored, entry.Subject, err)
+	case t.err != nil:
+		if site, _, _, bad := event.ParseSubject(t.Subject); p.site == "" || bad == nil && site == p.site {
+			p.fold.Refuse(t.Seq, t.Stored, t.Subject, t.err)
 		}
-	case p.site == "" || e.Site == p.site:
-		p.fold.Apply(entry.Seq, e)
+	case p.site == "" || t.event.Site == p.site:
+		p.fold.Apply(t.Seq, t.event)
 	}
-	return nil
 }
 
 // ofPages reports whether an event is of the pager, whose clock is that of its
@@ -189,11 +239,11 @@ func ofPages(e event.Event) bool {
 // monthOf is the month that an entry counts in: that in which it happened, but no
 // later one than that in which it was stored, so that one machine whose clock
 // runs ahead does not end the month for all.
-func (b *Books) monthOf(e event.Event, entry journal.Entry, unreadable error) Month {
-	if unreadable == nil && e.Time.Before(entry.Stored) {
-		return MonthOf(e.Time, b.o.Zone)
+func (b *Books) monthOf(t told) Month {
+	if t.err == nil && t.event.Time.Before(t.Stored) {
+		return MonthOf(t.event.Time, b.o.Zone)
 	}
-	return MonthOf(entry.Stored, b.o.Zone)
+	return MonthOf(t.Stored, b.o.Zone)
 }
 
 // turnUntil turns page after page until month m lies open, and keeps the state
@@ -233,7 +283,7 @@ func (b *Books) Months(ctx context.Context, site string) ([]Month, error) {
 		return nil, fmt.Errorf("ask the journal for its months: %w", err)
 	}
 	e, unreadable := event.Decode(entry.Message)
-	oldest := b.monthOf(e, entry, unreadable)
+	oldest := b.monthOf(told{entry, e, unreadable})
 	var list []Month
 	for m := MonthOf(b.o.Now(), b.o.Zone); !m.Before(oldest) && len(list) < mostMonths; m = m.Add(-1) {
 		list = append(list, m)

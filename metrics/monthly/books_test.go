@@ -374,12 +374,13 @@ func BenchmarkJournal(b *testing.B) {
 // fromStates makes the report of March again and again from what was kept when
 // it was made first.
 func fromStates(b *testing.B, m *memory) {
+	const ahead = 300 // entries that may be read beyond the end of the month
 	folder := b.TempDir()
 	want := report(b, books(m, later, folder), march, "").Events
 	b.ResetTimer()
 	for range b.N {
 		m.read = 0
-		if r := report(b, books(m, later, folder), march, ""); r.Events != want || m.read > int(want)+1 {
+		if r := report(b, books(m, later, folder), march, ""); r.Events != want || m.read > int(want)+ahead {
 			b.Fatalf("%d events of %d, after reading %d", r.Events, want, m.read)
 		}
 	}
