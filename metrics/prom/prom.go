@@ -60,6 +60,8 @@ type Options struct {
 	// ConfigurationRefused reports whether the last one that was read could not
 	// be taken up; nil where none is read again.
 	ConfigurationRefused func() bool
+	// FoldersInTrouble is in how many ticket folders tickets wait; may be nil.
+	FoldersInTrouble func() int
 	// Odds is the probability of a head strike at the machine's next start as
 	// it stands, and false when no run is next; may be nil.
 	Odds func(site, machine string) (float64, bool)

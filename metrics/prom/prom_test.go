@@ -70,6 +70,7 @@ func TestMorning(t *testing.T) {
 	o.Lag = func() float64 { return 3 }
 	o.OpenPages, o.RefusedLogins = func() int { return 2 }, func() uint64 { return 5 }
 	o.ConfigurationRefused = func() bool { return true }
+	o.FoldersInTrouble = func() int { return 3 }
 	o.Odds = func(site, machine string) (float64, bool) { return 0.19, site+"/"+machine == "north/heron" }
 	_, r := registry(t, o)
 	const want = `
@@ -158,6 +159,9 @@ rollwarden_refused_logins_total 5
 # HELP rollwarden_configuration_refused 1 when the configuration was read again and could not be taken up, so that the one before is in use.
 # TYPE rollwarden_configuration_refused gauge
 rollwarden_configuration_refused 1
+# HELP rollwarden_ticket_folders_in_trouble Ticket folders that cannot be used, or in which tickets wait because they cannot be read or moved.
+# TYPE rollwarden_ticket_folders_in_trouble gauge
+rollwarden_ticket_folders_in_trouble 3
 # HELP rollwarden_ready 1 when the journal has been read to its end.
 # TYPE rollwarden_ready gauge
 rollwarden_ready 1
@@ -260,6 +264,7 @@ func TestZeroFromTheStart(t *testing.T) {
 	o.Lag = func() float64 { return 0 }
 	o.OpenPages, o.RefusedLogins = func() int { return 0 }, func() uint64 { return 0 }
 	o.ConfigurationRefused = func() bool { return false }
+	o.FoldersInTrouble = func() int { return 0 }
 	_, r := registry(t, o)
 	families := gather(t, r)
 	for _, m := range prom.Table {

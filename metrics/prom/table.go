@@ -211,6 +211,13 @@ var Table = []Metric{
 				out.add(truth(s.o.ConfigurationRefused()))
 			}
 		}},
+	{Name: "rollwarden_ticket_folders_in_trouble", Type: Gauge, Live: true,
+		Help: "Ticket folders that cannot be used, or in which tickets wait because they cannot be read or moved.",
+		read: func(s *scrape, out series) {
+			if s.o.FoldersInTrouble != nil {
+				out.add(float64(s.o.FoldersInTrouble()))
+			}
+		}},
 	{Name: "rollwarden_ready", Type: Gauge, Live: true,
 		Help: "1 when the journal has been read to its end.",
 		read: func(s *scrape, out series) { out.add(truth(s.ready)) }},

@@ -25,7 +25,7 @@ func (a *App) newMetrics() (*prom.Collector, http.Handler, error) {
 	o := prom.Options{
 		View: a.View, Ready: a.ready, Machines: a.site.Machines, Films: a.site.Films,
 		Currency: a.cfg.Shop.Currency, Rows: a.site.Book.Rows, Channels: a.channels, Version: a.opts.Version, Here: a.here,
-		Lag: a.lag, Odds: a.odds, OpenPages: a.front.hub.Readers, RefusedLogins: a.front.gate.RefusedLogins,
+		Lag: a.lag, Odds: a.odds, OpenPages: a.front.hub.Readers, RefusedLogins: a.front.gate.RefusedLogins, FoldersInTrouble: a.foldersInTrouble,
 	}
 	if a.opts.Reload != nil {
 		o.ConfigurationRefused = a.opts.Reload.Refused

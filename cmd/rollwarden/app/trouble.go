@@ -40,3 +40,13 @@ func (a *App) folders() (all []upkeep.Folder) {
 	}
 	return all
 }
+
+// foldersInTrouble is in how many of them tickets wait.
+func (a *App) foldersInTrouble() (n int) {
+	for _, f := range a.folders() {
+		if f.Trouble != "" {
+			n++
+		}
+	}
+	return n
+}

@@ -19,7 +19,7 @@ func TestTroubleOfAFolderIsShown(t *testing.T) {
 			if len(folders) == 0 || folders[0].Path != dir {
 				t.Fatalf("the folders are %+v", folders)
 			}
-			if (folders[0].Trouble != "") == trouble {
+			if (folders[0].Trouble != "") == trouble && (a.foldersInTrouble() == 1) == trouble {
 				return
 			}
 			if time.Now().After(end) {
