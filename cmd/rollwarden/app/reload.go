@@ -15,10 +15,12 @@ import (
 // by a signal or from the board.
 //
 // A reload puts a new watch in the place of the old one, on the same Ground.
-// The old one writes down what it has decided and saves its state, and the new
-// one goes on from there, so that what arrives meanwhile waits in the journal,
-// in a drop folder or at the socket. A configuration that is wrong changes
-// nothing, and one that turns out wrong when it is put to use is taken back.
+// The old one saves its state, and the new one goes on from there. What arrives
+// meanwhile waits in the journal, in a drop folder or at the socket, and what was
+// decided and not written down yet is decided again. Leases are given back, so
+// that a daemon that stands by may be the one that goes on. A configuration that
+// is wrong changes nothing, and one that turns out wrong when it is put to use is
+// taken back.
 type Reloader struct {
 	load    func() (*config.Config, error)
 	options func(*config.Config) Options
@@ -110,7 +112,6 @@ func (r *Reloader) Ask(a *App, by string) error {
 	return nil
 }
 
-// asking reports whether somebody waits for the configuration to be read.
 // read reads the configuration. A file that is away in the moment is no wish for the
 // built-in defaults: the watch would forget its machines.
 func (r *Reloader) read(a *App) (*config.Config, error) {
@@ -121,6 +122,7 @@ func (r *Reloader) read(a *App) (*config.Config, error) {
 	return cfg, err
 }
 
+// asking reports whether somebody waits for the configuration to be read.
 func (r *Reloader) asking() bool { return len(r.asked) > 0 }
 
 func (r *Reloader) refuse(a *App, by string, err error) {

@@ -21,6 +21,7 @@ import (
 
 	"rollwarden/cmd/rollwarden/config"
 	"rollwarden/rules/event"
+	"rollwarden/watcher/pager"
 )
 
 // reloaded is a watch that can be given other configurations.
@@ -40,12 +41,12 @@ type reloaded struct {
 }
 
 // runReloaded starts a watch under a reloader, which ends with the test.
-func runReloaded(t *testing.T, cfg *config.Config) *reloaded {
+func runReloaded(t *testing.T, cfg *config.Config, channels ...pager.Channel) *reloaded {
 	w := &reloaded{T: t, hangups: make(chan os.Signal, 1), ended: make(chan error, 1), next: cfg}
 	started := make(chan string, 100)
 	w.r = NewReloader(
 		func() (*config.Config, error) { w.mu.Lock(); defer w.mu.Unlock(); return w.next, w.err },
-		func(*config.Config) Options { w.starting(); return Options{Log: zerolog.Nop()} })
+		func(*config.Config) Options { w.starting(); return Options{Log: zerolog.Nop(), Channels: channels} })
 	w.r.started = func(a *App) {
 		w.mu.Lock()
 		w.app = a
@@ -308,6 +309,47 @@ func TestAReloadWaitsForNATS(t *testing.T) {
 	w.settle()
 	if a := w.now(); w.r.Last().Err != nil || a.cfg != &next || a.View().Floor.Machine("north", "m0") == nil {
 		t.Errorf("want the configuration in use and the floor as it was, got %v", w.r.Last().Err)
+	}
+}
+
+// TestReloadBesideAStandby reloads the daemon that watches while another stands by.
+// Whichever of them goes on, there is one alarm for each risky start, and it is
+// paged; a page that was on its way may come twice, under one key.
+func TestReloadBesideAStandby(t *testing.T) {
+	url, ear := elsewhereNATS(t, 1), &heard{}
+	cfg := shopOf(t, 4)
+	cfg.NATS.URL, cfg.NATS.Listen, cfg.NATS.Name, cfg.NATS.Lease = url, "", "heron", 2*time.Second
+	cfg.Pager.Routes = config.Routes{High: []string{"ear"}}
+	w := runReloaded(t, cfg, mouth{ear, "heron"})
+	wren := join(t, url, "wren", 1, ear)
+	watching := func() *App {
+		for _, a := range []*App{w.now(), wren} {
+			if a.ready() {
+				return a
+			}
+		}
+		return nil
+	}
+	for n := range 3 {
+		eventually(t, "one of them watches", func() bool { return watching() != nil })
+		bare(t, wren, "north", fmt.Sprint("m", n), fmt.Sprint("J", n))
+		eventually(t, "it pages", func() bool { return len(ear.all()) > n })
+		next := *cfg
+		next.Shop.Name = fmt.Sprint("Kestrel Lane Decals ", n)
+		w.change(&next, nil)
+		if last := w.r.Last(); last.Err != nil {
+			t.Fatal(last.Err)
+		}
+	}
+	eventually(t, "one of them watches", func() bool { return watching() != nil })
+	fail(t, watching().Settle(deadline(t)))
+	keys := map[string]bool{}
+	for _, page := range ear.all() {
+		_, key, _ := strings.Cut(page, " ")
+		keys[key] = true
+	}
+	if len(keys) != 3 {
+		t.Errorf("three alarms were paged as %v", ear.all())
 	}
 }
 
