@@ -96,11 +96,16 @@ func tryPackage(t *testing.T, deb string) {
 	if got := within(t, root, "/usr/bin/rollwarden", "--config=/etc/rollwarden/rollwarden.yaml", "check"); !strings.Contains(got, "configuration: ok") {
 		t.Errorf("got %q", got)
 	}
-	unit := readFile(t, filepath.Join(root, "usr/lib/systemd/system/rollwarden.service"))
-	for _, m := range regexp.MustCompile(`(?m)^Exec\w+=(\S+/rollwarden) `).FindAllStringSubmatch(unit, -1) {
-		if _, err := os.Stat(filepath.Join(root, m[1])); err != nil {
-			t.Errorf("the unit runs what is not there: %v", err)
+	units := filepath.Join(root, "usr/lib/systemd/system")
+	for _, name := range []string{"rollwarden.service", "rollwarden-backup.service"} {
+		for _, m := range regexp.MustCompile(`(?m)^Exec\w+=(\S+/rollwarden) `).FindAllStringSubmatch(readFile(t, filepath.Join(units, name)), -1) {
+			if _, err := os.Stat(filepath.Join(root, m[1])); err != nil {
+				t.Errorf("%s runs what is not there: %v", name, err)
+			}
 		}
+	}
+	if timer := readFile(t, filepath.Join(units, "rollwarden-backup.timer")); !strings.Contains(timer, "OnCalendar=") {
+		t.Errorf("want a backup every night, got\n%s", timer)
 	}
 
 	// What a person changed survives an upgrade, and the shop's data all of it.

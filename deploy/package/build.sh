@@ -15,7 +15,9 @@ export OUT ARCH VERSION SOURCE_DATE_EPOCH
 cd "$(dirname "$0")/../.."
 
 CGO_ENABLED=0 GOOS=linux GOARCH=$ARCH go build -trimpath -ldflags=-s -o "$OUT/rollwarden" ./cmd/rollwarden
-sed 's#/usr/local/#/usr/#' deploy/systemd/rollwarden.service >"$OUT/rollwarden.service"
+for unit in rollwarden.service rollwarden-backup.service; do
+	sed 's#/usr/local/#/usr/#' "deploy/systemd/$unit" >"$OUT/$unit"
+done
 for page in rollwarden.1 rollwarden.yaml.5; do
 	gzip -9nc "deploy/man/$page" >"$OUT/$page.gz"
 done
