@@ -311,6 +311,30 @@ func TestWhoWroteTheRow(t *testing.T) {
 	a.waitFor(0)
 }
 
+// slowTable answers each write so late.
+type slowTable struct {
+	jetstream.KeyValue
+	after time.Duration
+}
+
+func (s slowTable) Create(context.Context, string, []byte, ...jetstream.KVCreateOpt) (uint64, error) {
+	time.Sleep(s.after)
+	return 1, nil
+}
+
+// A daemon that takes many shares over a slow line renews those that it has taken
+// before it takes the rest.
+func TestManySharesAreTakenInSeveralRounds(t *testing.T) {
+	const slow = shortTTL / roundsPerTTL / 4
+	table := &Table{o: Options{Shares: 100, TTL: shortTTL, Log: zerolog.Nop()}, kv: slowTable{after: slow}, seen: map[string]sighting{}, terms: map[int]*term{}}
+	_, order := table.fair()
+	var begun []int
+	table.take(t.Context(), 100, order, func(share int, _ uint64, _ time.Time) { begun = append(begun, share) })
+	if n := len(begun); n < 1 || n > 4+1 {
+		t.Errorf("%d shares were taken in the time of 4", n)
+	}
+}
+
 func TestTermsRunOut(t *testing.T) {
 	why := make(chan error, 1)
 	term := newTerm(0, 1, time.Now().Add(50*time.Millisecond), func(err error) { why <- err })

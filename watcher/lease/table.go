@@ -262,8 +262,11 @@ func (t *Table) giveBack(most int, order []int) {
 	}
 }
 
-// take takes free shares until this daemon has its part.
+// take takes free shares until this daemon has its part, as many as it can in one
+// step: over a slow line the terms of those that it has would run out meanwhile.
 func (t *Table) take(ctx context.Context, most int, order []int, begin func(share int, rev uint64, until time.Time)) {
+	ctx, cancel := t.step(ctx)
+	defer cancel()
 	have := len(t.running())
 	for _, n := range order {
 		if have >= most || ctx.Err() != nil {
@@ -274,9 +277,7 @@ func (t *Table) take(ctx context.Context, most int, order []int, begin func(shar
 			continue
 		}
 		until := t.until()
-		attempt, cancel := t.step(ctx)
-		rev, err := t.write(attempt, n, was)
-		cancel()
+		rev, err := t.write(ctx, n, was)
 		if err != nil {
 			if !wrongRevision(err) && ctx.Err() == nil && !closed(err) {
 				t.o.Log.Warn().Err(err).Int("share", n).Msg("cannot take a share, trying again")
