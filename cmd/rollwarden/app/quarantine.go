@@ -3,6 +3,7 @@ package app
 import (
 	"context"
 	"fmt"
+	"maps"
 	"strings"
 	"sync"
 	"time"
@@ -23,16 +24,21 @@ type quarantine struct {
 	held map[string]*hour // by source
 }
 
-// The first so many are told in full, in each such time.
+// The first so many are told in full, in each such time. Sources beyond so many count
+// as one, because who names a new one each time must not fill the journal either; and
+// of so many inputs it is known when they come again.
 const (
-	toldInFull = 10
-	countFor   = time.Hour
+	toldInFull  = 10
+	countFor    = time.Hour
+	mostSources = 200
+	mostIDs     = 1000
 )
 
 // hour is what came of one source and did not fit, since the first of it.
 type hour struct {
+	name string // of the source
 	from time.Time
-	ids  map[string]bool // of those that were told or counted, and whether told
+	ids  map[string]bool // of those that were told or counted last, and whether told
 	told int
 	more int // that were counted
 	// The first of those, and the newest.
@@ -64,20 +70,15 @@ func (q *quarantine) admit(e event.Event) []event.Event {
 		return []event.Event{e}
 	}
 	name, _, _ := strings.Cut(d.SourceFile, ", line ")
-	key := e.Source + " " + e.Site + "/" + e.Machine + " " + name
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	h := q.held[key]
-	if h == nil {
-		h = &hour{from: q.now(), ids: map[string]bool{}}
-		q.held[key] = h
-	}
+	h := q.hourOf(e, name)
 	told, known := h.ids[e.ID]
 	switch {
 	case known && told:
 		return []event.Event{e}
 	case known && e.ID == h.first.ID:
-		return []event.Event{h.note(h.first, name, "more")}
+		return []event.Event{h.note(h.first, "more")}
 	case known:
 		return nil
 	case h.told < toldInFull:
@@ -86,25 +87,40 @@ func (q *quarantine) admit(e event.Event) []event.Event {
 		return []event.Event{e}
 	}
 	h.more++
+	if len(h.ids) >= mostIDs {
+		maps.DeleteFunc(h.ids, func(id string, told bool) bool { return !told && id != h.first.ID })
+	}
 	h.ids[e.ID] = false
 	if h.last = e; h.more == 1 {
 		h.first = e
-		return []event.Event{h.note(e, name, "more")}
+		return []event.Event{h.note(e, "more")}
 	}
 	return nil
 }
 
+// hourOf finds the hour that an event counts in.
+func (q *quarantine) hourOf(e event.Event, name string) *hour {
+	key := e.Source + " " + e.Site + "/" + e.Machine + " " + name
+	if q.held[key] == nil && len(q.held) >= mostSources {
+		key, name = e.Source, "many sources"
+	}
+	if q.held[key] == nil {
+		q.held[key] = &hour{name: name, from: q.now(), ids: map[string]bool{}}
+	}
+	return q.held[key]
+}
+
 // note is what is told instead of many, with one of them; which says which of the two
 // notes it is.
-func (h *hour) note(e event.Event, name, which string) event.Event {
+func (h *hour) note(e event.Event, which string) event.Event {
 	d := *e.Data.(*event.TicketRejected)
 	until := h.from.Add(countFor).UTC().Format("15:04 UTC")
 	reason := fmt.Sprintf("%d inputs of this source did not fit; until %s more of them are only counted, and the first that is was: ", toldInFull, until)
 	if which == "count" {
 		reason = fmt.Sprintf("%d more inputs of this source did not fit until %s; the last was: ", h.more, until)
 	}
-	d.SourceFile, d.Reason = name, event.Shorten(reason+d.Reason)
-	e.ID, e.Data = event.DerivedID("quarantine", which, e.Source, e.Site, e.Machine, name, h.from.UTC().Format(time.RFC3339Nano)), &d
+	d.SourceFile, d.Reason = h.name, event.Shorten(reason+d.Reason)
+	e.ID, e.Data = event.DerivedID("quarantine", which, e.Source, e.Site, e.Machine, h.name, h.from.UTC().Format(time.RFC3339Nano)), &d
 	return e
 }
 
@@ -146,8 +162,7 @@ func (q *quarantine) over() map[string]event.Event {
 			continue
 		}
 		if all[key] = (event.Event{}); h.more > 0 {
-			name, _, _ := strings.Cut(h.last.Data.(*event.TicketRejected).SourceFile, ", line ")
-			all[key] = h.note(h.last, name, "count")
+			all[key] = h.note(h.last, "count")
 		}
 	}
 	return all

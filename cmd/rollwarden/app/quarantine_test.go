@@ -81,3 +81,36 @@ func TestQuarantine(t *testing.T) {
 		t.Errorf("a new hour: %v, %d", err, count())
 	}
 }
+
+// TestQuarantineOfManySources: who names another source each time fills neither the
+// journal nor the memory, and nor does a single source.
+func TestQuarantineOfManySources(t *testing.T) {
+	told := 0
+	q := newQuarantine(func(_ context.Context, events ...event.Event) error { told += len(events); return nil }, time.Now)
+	odd := func(n int, source string) {
+		e := event.Event{ID: fmt.Sprint(n), Source: "/test", Type: "ticket.rejected", Site: "north", Machine: "heron",
+			Data: &event.TicketRejected{SourceFile: source, Kind: "malformed", Reason: "odd"}}
+		for range 2 { // it comes again at once
+			if err := q.publish(t.Context(), e); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	for n := range 5 * mostSources {
+		odd(n, fmt.Sprint("kestrel/", n))
+	}
+	if want := 2 * (mostSources + toldInFull + 1); told != want || len(q.held) != mostSources+1 {
+		t.Errorf("told %d times of %d sources, want %d of %d", told, len(q.held), want, mostSources+1)
+	}
+	for n := range 5 * mostIDs {
+		odd(1e6+n, "kestrel/0")
+	}
+	for key, h := range q.held {
+		if len(h.ids) > mostIDs {
+			t.Errorf("%s: %d ids are kept", key, len(h.ids))
+		}
+	}
+	if h := q.held["/test north/heron kestrel/0"]; h == nil || h.more != 5*mostIDs-toldInFull+1 {
+		t.Errorf("want every input counted once, got %+v", h)
+	}
+}
