@@ -110,7 +110,7 @@ func (m memory) save(file string) error {
 	if err := os.MkdirAll(filepath.Dir(file), 0o750); err != nil {
 		return err
 	}
-	next := file + ".new"
+	next := file + ".tmp"
 	if err := os.WriteFile(next, data, 0o640); err != nil {
 		return err
 	}

@@ -87,7 +87,7 @@ func (s *shard) watchRunLogs(ctx context.Context, q *quarantine) error {
 		return nil
 	}
 	return runlog.Watch(ctx, runlog.Options{
-		Logs: logs, State: filepath.Join(a.cfg.DataFolder(), fmt.Sprintf("run-logs-%d.json", s.number)),
+		Logs: logs, State: filepath.Join(a.cfg.DataFolder(), "run-logs", fmt.Sprintf("%d.json", s.number)),
 		Poll: a.cfg.Sources.Poll, Publish: q.publish, Now: a.clock.Now, Log: a.part("run logs"),
 	})
 }

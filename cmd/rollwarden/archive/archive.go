@@ -11,7 +11,8 @@
 //
 // An archive is a plain POSIX tar that other programs can open:
 //
-//	snapshots/ months/ reports/     files of the data folder
+//	snapshots/ months/ reports/ run-logs/
+//	                                files of the data folder
 //	configuration/                  configuration and rule book, without secrets
 //	journal/                        backup.json and stream.arc.s2, as "nats stream restore" reads them
 //	manifest.json                   what the journal held

@@ -150,6 +150,7 @@ func TestBackupComesBack(t *testing.T) {
 	write(t, filepath.Join(s.data, "snapshots", "00000000000000000007.snapshot"), "a state")
 	write(t, filepath.Join(s.data, "snapshots", "next.tmp"), "half a state")
 	write(t, filepath.Join(s.data, "months", "mailed-2026-02"), "")
+	write(t, filepath.Join(s.data, "run-logs", "0.json"), "{}")
 	write(t, filepath.Join(s.data, "elsewhere", "key.pem"), "a secret")
 	file := filepath.Join(dir, "b.tar")
 	var told [][2]int64
@@ -189,7 +190,7 @@ func TestBackupComesBack(t *testing.T) {
 	if last, err := r.Last(r.ctx); err != nil || last != 304 {
 		t.Errorf("want the next entry to be 304, got %d, %v", last, err)
 	}
-	for name, want := range map[string]bool{"snapshots/00000000000000000007.snapshot": true, "months/mailed-2026-02": true, "snapshots/next.tmp": false, "elsewhere": false} {
+	for name, want := range map[string]bool{"snapshots/00000000000000000007.snapshot": true, "months/mailed-2026-02": true, "run-logs/0.json": true, "snapshots/next.tmp": false, "elsewhere": false} {
 		if _, err := os.Stat(filepath.Join(fresh, name)); (err == nil) != want {
 			t.Errorf("%s: there is %v, want %v", name, err == nil, want)
 		}

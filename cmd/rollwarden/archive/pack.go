@@ -29,8 +29,9 @@ const (
 
 // kept are the folders of the data folder that an archive takes besides the
 // journal: the states of the fold, those at which months began with the marks of
-// what was mailed, and the reports that were written.
-var kept = []string{"snapshots", "months", "reports"}
+// what was mailed, the reports that were written, and how far the run logs were
+// read, without which rows from after the backup would be passed over.
+var kept = []string{"snapshots", "months", "reports", "run-logs"}
 
 // mostFiles is how many files an archive may have; a shop's has some hundred.
 const mostFiles = 100_000
