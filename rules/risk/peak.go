@@ -30,49 +30,60 @@ type point struct{ x, y float64 }
 func peak(a, b float64, f func(float64) float64) float64 {
 	const golden, tolerance = 2 - math.Phi, peakWithin / 2
 	x := a + golden*(b-a)
-	best := point{x, f(x)}
-	second, third := best, best
+	first := point{x, f(x)}
+	s := search{a, b, first, first, first}
 	step, before := 0.0, 0.0 // the last two
-	for {
-		middle := (a + b) / 2
-		if math.Abs(best.x-middle)+(b-a)/2 <= 2*tolerance {
-			return best.x
-		}
-		// Steps must at least halve every second time, or little is to be hoped for.
-		next := vertex(best, second, third) - best.x
-		if math.Abs(next) < math.Abs(before)/2 && a < best.x+next && best.x+next < b {
-			step, before = next, step
-			if best.x+step-a < 2*tolerance || b-best.x-step < 2*tolerance {
-				step = math.Copysign(tolerance, middle-best.x)
+	for !s.within(2 * tolerance) {
+		next := vertex(s.best, s.second, s.third) - s.best.x
+		switch {
+		case math.Abs(next) < math.Abs(before)/2 && s.holds(next):
+			step, before = next, step // every second step is halved at least
+			if !s.holds(next-2*tolerance) || !s.holds(next+2*tolerance) {
+				step = math.Copysign(tolerance, s.middle()-s.best.x)
 			}
-		} else {
-			if before = b - best.x; best.x >= middle {
-				before = a - best.x
-			}
+		case s.best.x < s.middle():
+			before = s.b - s.best.x
+			step = golden * before
+		default:
+			before = s.a - s.best.x
 			step = golden * before
 		}
-		if math.Abs(step) < tolerance {
-			step = math.Copysign(tolerance, step)
-		}
-		tried := point{best.x + step, f(best.x + step)}
-		switch {
-		case tried.y >= best.y && step >= 0:
-			a = best.x
-		case tried.y >= best.y:
-			b = best.x
-		case step < 0:
-			a = tried.x
-		default:
-			b = tried.x
-		}
-		switch {
-		case tried.y >= best.y:
-			best, second, third = tried, best, second
-		case tried.y >= second.y || second == best:
-			second, third = tried, second
-		case tried.y >= third.y || third == best || third == second:
-			third = tried
-		}
+		step = math.Copysign(max(tolerance, math.Abs(step)), step)
+		s.take(point{s.best.x + step, f(s.best.x + step)})
+	}
+	return s.best.x
+}
+
+// search is an interval that holds a peak, and the best points in it so far.
+type search struct {
+	a, b                float64
+	best, second, third point
+}
+
+func (s *search) middle() float64 { return (s.a + s.b) / 2 }
+
+// within reports whether all of the interval is that near to the best point.
+func (s *search) within(d float64) bool { return max(s.best.x-s.a, s.b-s.best.x) <= d }
+
+// holds reports whether a step from the best point stays in the interval.
+func (s *search) holds(step float64) bool { return s.a < s.best.x+step && s.best.x+step < s.b }
+
+// take narrows the interval by a new point, since the peak is not beyond the worse
+// one of it and the best.
+func (s *search) take(p point) {
+	worse := p
+	switch {
+	case p.y >= s.best.y:
+		worse, s.best, s.second, s.third = s.best, p, s.best, s.second
+	case p.y >= s.second.y || s.second == s.best:
+		s.second, s.third = p, s.second
+	case p.y >= s.third.y || s.third == s.best || s.third == s.second:
+		s.third = p
+	}
+	if worse.x < s.best.x {
+		s.a = worse.x
+	} else {
+		s.b = worse.x
 	}
 }
 

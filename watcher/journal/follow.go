@@ -31,8 +31,8 @@ const (
 	settleTime = 5 * time.Second
 )
 
-// readAhead is how much a reader asks for ahead, which is also its largest batch. On a
-// slow line that stands before everything else that comes over the connection,
+// readAhead is how much a reader asks for ahead; its largest batch has as many
+// entries. On a slow line that stands before everything else that comes over the connection,
 // acknowledgements and leases too. Nothing else waits where the server is in this
 // program, and there each request costs more than what it asks for.
 type readAhead struct {
@@ -55,9 +55,9 @@ var (
 // on by itself across reconnects and server restarts.
 //
 // Batches are as large as what has come in: one entry when the floor is quiet,
-// up to 100, or 2000 when Options.Inside is set, when the reader is behind. The batch and the data in it are valid
-// until handle returns; copy what is kept. An error from handle ends Follow
-// and is returned as it is.
+// up to 100 when the reader is behind, or 2000 with Options.Inside. The batch and
+// the data in it are valid until handle returns; copy what is kept. An error from
+// handle ends Follow and is returned as it is.
 //
 // Entries that should be there and are not are logged as an error and
 // reported to Options.Gap. Follow returns ErrReplaced when the journal is not
