@@ -9,6 +9,7 @@ import (
 	"context"
 	"embed"
 	"net/http"
+	"strings"
 	"time"
 
 	"rollwarden/metrics/web"
@@ -98,6 +99,7 @@ type page struct {
 	web.Frame
 	State
 	Began, Tried web.Stamp
+	Reasons      []string // why the last attempt failed, one for each mistake
 	May          bool
 }
 
@@ -105,7 +107,7 @@ func (u *upkeep) serve(w http.ResponseWriter, r *http.Request) {
 	pen, s := u.o.Kit.Pen(r), u.o.State(r.Context())
 	p := page{Frame: u.o.Kit.Frame(r, "upkeep", pen.Say("upkeep.title")), State: s, Began: pen.Stamp(s.Began), May: u.o.Reload != nil && u.o.May(r)}
 	if !s.Last.At.IsZero() {
-		p.Tried = pen.Stamp(s.Last.At)
+		p.Tried, p.Reasons = pen.Stamp(s.Last.At), strings.Split(s.Last.Why, "\n")
 	}
 	if s.Taking {
 		p.Refresh = refreshS

@@ -78,7 +78,7 @@ func TestThePage(t *testing.T) {
 		}
 	}
 
-	s.Last, s.Journals[0].Trouble, s.Channels = upkeep.Attempt{At: start, By: "ines", Why: "rollwarden.yaml:3: want C or F"}, "NATS connection is closed", nil
+	s.Last, s.Journals[0].Trouble, s.Channels = upkeep.Attempt{At: start, By: "ines", Why: "rollwarden.yaml:3: want C or F\nrollwarden.yaml:4: want 24h or 12h"}, "NATS connection is closed", nil
 	text, _ = shown(t, s, upkeep.Options{May: may(false)}, "de")
 	for _, part := range []string{"konnte nicht übernommen werden", "(ines)", "rollwarden.yaml:3: want C or F", "NATS connection is closed", "Keiner ist eingerichtet"} {
 		if !strings.Contains(text, part) {

@@ -23,7 +23,7 @@ func TestReasonsOnAPhone(t *testing.T) {
 	reason := "rh_pct: want a number from 0 to 100 percent; the payload was " + strings.Repeat("9", 200)
 	publish(t, w.now(), say("m0", time.Now(), "ticket.rejected", &event.TicketRejected{SourceFile: "kestrel/climate", Kind: "bad-value", Reason: reason}))
 	p := tab{t, browser(t)}
-	for path, sought := range map[string]string{"/upkeep": ".warning pre", "/tickets": "#rejected td:last-child"} {
+	for path, sought := range map[string]string{"/upkeep": ".warning li", "/tickets": "#rejected td:last-child"} {
 		p.do(chromedp.EmulateViewport(phone, 844), chromedp.Navigate(w.now().URL()+path))
 		p.until(path, "document.querySelector('"+sought+"') !== null")
 		if wide := eval[float64](p, "document.documentElement.scrollWidth"); wide > phone {
