@@ -13,7 +13,8 @@ import (
 
 // Shared keeps the newest state of the fold in a JetStream object store, so that
 // another watch than the one that saved it can start from it. Like Snapshots it
-// is a convenience: a state that is not whole is passed over.
+// is a convenience: a state that is not whole is passed over. Beside the states it
+// keeps notes of what need not be done again.
 type Shared struct {
 	store   jetstream.ObjectStore
 	name    string
@@ -87,6 +88,33 @@ func (s Shared) Load() (seq uint64, state []byte, err error) {
 		return 0, nil, fmt.Errorf("load snapshot of %s: %w", s.name, err)
 	}
 	return seq, state, nil
+}
+
+// notePrefix keeps the names of notes apart from those of journals.
+const notePrefix = "note "
+
+// Note leaves a note beside the states, for whichever watch asks for it later.
+func (s Shared) Note(name string) error {
+	ctx, cancel := context.WithTimeout(context.Background(), sharedWait)
+	defer cancel()
+	if _, err := s.store.PutBytes(ctx, notePrefix+name, nil); err != nil {
+		return fmt.Errorf("leave the note %q: %w", name, err)
+	}
+	return nil
+}
+
+// Noted reports whether there is such a note.
+func (s Shared) Noted(name string) (bool, error) {
+	ctx, cancel := context.WithTimeout(context.Background(), sharedWait)
+	defer cancel()
+	_, err := s.store.GetInfo(ctx, notePrefix+name)
+	if errors.Is(err, jetstream.ErrObjectNotFound) {
+		return false, nil
+	}
+	if err != nil {
+		return false, fmt.Errorf("look for the note %q: %w", name, err)
+	}
+	return true, nil
 }
 
 // Remove removes the state. The fold then starts from the first entry.

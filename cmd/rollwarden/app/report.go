@@ -8,7 +8,6 @@ import (
 	"io/fs"
 	"net/http"
 	"os"
-	"path/filepath"
 	"slices"
 	"time"
 
@@ -32,8 +31,8 @@ type reports struct {
 	sites   []string
 	formats []string
 	folder  string                      // of the reports
-	marks   string                      // folder of what remembers which were mailed
 	mail    poster                      // nil when nobody gets one
+	mailed  notes                       // which were mailed
 	ready   func(context.Context) error // waits until the journal has been read
 	log     zerolog.Logger
 
@@ -69,7 +68,7 @@ func (a *App) newReports(kit *web.Kit) (*reports, error) {
 	}
 	r := &reports{
 		kit: kit, clock: a.clock, zone: a.tickets.Location, shop: a.cfg.Shop.Name, formats: a.cfg.Report.Formats,
-		folder: a.cfg.ReportFolder(), marks: a.cfg.MonthStates(), log: a.part("report"), books: monthly.NewBooks(o),
+		folder: a.cfg.ReportFolder(), mailed: a.mailNotes(), log: a.part("report"), books: monthly.NewBooks(o),
 		ready: func(ctx context.Context) error {
 			return a.held.each(ctx, func(s *shard) error { return s.caughtUp(ctx) })
 		},
@@ -163,11 +162,10 @@ func (r *reports) round(ctx context.Context) time.Time {
 func (r *reports) finish(ctx context.Context, m monthly.Month, site string) error {
 	e := &monthly.Edition{Month: m, Site: site, Shop: r.shop}
 	missing := slices.DeleteFunc(slices.Clone(r.formats), func(format string) bool { return there(e.Path(r.folder, format)) })
-	mailed := r.mail == nil || there(r.mark(e))
-	if len(missing) == 0 && mailed {
-		return nil
+	mailed, err := r.wasMailed(e)
+	if err != nil || len(missing) == 0 && mailed {
+		return err
 	}
-	var err error
 	if e.Report, err = r.books.Report(ctx, m, site); err != nil || e.Report.Events == 0 {
 		return err
 	}
@@ -208,17 +206,22 @@ func (r *reports) post(ctx context.Context, e *monthly.Edition) error {
 	if err != nil {
 		return fmt.Errorf("mail the report of %s: %w", e.Month, err)
 	}
-	if err := os.MkdirAll(r.marks, 0o700); err != nil {
-		return fmt.Errorf("remember that the report of %s was mailed: %w", e.Month, err)
-	}
-	if err := os.WriteFile(r.mark(e), nil, 0o600); err != nil {
+	if err := r.mailed.Note(mailNote(e)); err != nil {
 		return fmt.Errorf("remember that the report of %s was mailed: %w", e.Month, err)
 	}
 	r.log.Info().Stringer("month", e.Month).Msg("mailed the report of a month")
 	return nil
 }
 
-func (r *reports) mark(e *monthly.Edition) string { return filepath.Join(r.marks, "mailed-"+e.Name()) }
+// wasMailed reports whether nobody is left to mail a report to.
+func (r *reports) wasMailed(e *monthly.Edition) (bool, error) {
+	if r.mail == nil {
+		return true, nil
+	}
+	return r.mailed.Noted(mailNote(e))
+}
+
+func mailNote(e *monthly.Edition) string { return "mailed-" + e.Name() }
 
 // there reports whether a file is there. One that cannot be looked at counts as
 // there: writing it would not do better.
