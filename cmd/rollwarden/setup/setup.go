@@ -103,22 +103,18 @@ func Write(file string, a Answers, force bool, now time.Time) (w Written, err er
 	if err := os.MkdirAll(filepath.Dir(file), 0o755); err != nil {
 		return w, err
 	}
-	if w.Secrets, err = a.secrets(filepath.Dir(file)); err != nil {
-		return w, err
+	w.Secrets, err = a.secrets(filepath.Dir(file))
+	var cfg *config.Config
+	if err == nil {
+		cfg, w.Aside, err = put(file, text, now)
 	}
-	temp, err := draft(file, text)
 	if err != nil {
-		return w, err
-	}
-	defer os.Remove(temp)
-	cfg, err := config.Load(temp, nil)
-	if err != nil {
-		return w, fmt.Errorf("these answers do not make a configuration: %w", err)
+		for _, made := range w.Secrets {
+			err = errors.Join(err, os.Remove(made)) // or the next try would find it in its way
+		}
+		return Written{}, err
 	}
 	w.Warnings = cfg.Warnings
-	if w.Aside, err = place(temp, file, now); err != nil {
-		return w, err
-	}
 	for _, in := range cfg.Inboxes() {
 		if err := os.MkdirAll(in.Dir, 0o775); err != nil {
 			return w, fmt.Errorf("make a ticket folder: %w", err)
@@ -126,6 +122,20 @@ func Write(file string, a Answers, force bool, now time.Time) (w Written, err er
 		w.Folders = append(w.Folders, in.Dir)
 	}
 	return w, nil
+}
+
+// put writes the configuration, reads it as the watch would and gives it its name.
+func put(file string, text []byte, now time.Time) (cfg *config.Config, aside string, err error) {
+	temp, err := draft(file, text)
+	if err != nil {
+		return nil, "", err
+	}
+	defer os.Remove(temp)
+	if cfg, err = config.Load(temp, nil); err != nil {
+		return nil, "", fmt.Errorf("these answers do not make a configuration: %w", err)
+	}
+	aside, err = place(temp, file, now)
+	return cfg, aside, err
 }
 
 // draft writes the file beside its place, since the names in it are relative to
@@ -137,7 +147,10 @@ func draft(file string, text []byte) (string, error) {
 		return "", err
 	}
 	_, err = f.Write(text)
-	return f.Name(), errors.Join(err, f.Chmod(0o640), f.Sync(), f.Close())
+	if err = errors.Join(err, f.Chmod(0o640), f.Sync(), f.Close()); err != nil {
+		return "", errors.Join(err, os.Remove(f.Name()))
+	}
+	return f.Name(), nil
 }
 
 // place gives the file its name, and moves one that has it aside.
@@ -148,14 +161,20 @@ func place(temp, file string, now time.Time) (aside string, err error) {
 			return "", err
 		}
 	}
-	return aside, os.Rename(temp, file)
+	if err := os.Rename(temp, file); err != nil {
+		if aside != "" {
+			err = errors.Join(err, os.Rename(aside, file))
+		}
+		return "", err
+	}
+	return aside, nil
 }
 
 // untaken is the name, or one with a number when something has it: what was moved
 // aside within the same second stays.
 func untaken(name string) string {
 	for free, n := name, 2; ; n++ {
-		if _, err := os.Lstat(free); errors.Is(err, fs.ErrNotExist) {
+		if _, err := os.Lstat(free); err != nil { // of another error than its absence the move tells
 			return free
 		}
 		free = fmt.Sprintf("%s-%d", name, n)

@@ -297,6 +297,27 @@ func TestNothingIsLost(t *testing.T) {
 	}
 }
 
+// TestSecretsOfARefusal: answers that make no configuration leave no secret that would
+// be in the way of better ones.
+func TestSecretsOfARefusal(t *testing.T) {
+	t.Chdir(t.TempDir())
+	a := setup.Answers{Pager: setup.Pager{Channel: "webhook", WebhookURL: "https://hooks.kestrel-lane.example/x", SecretFile: "secrets/webhook"}}
+	if err := a.Complete(); err != nil {
+		t.Fatal(err)
+	}
+	bad := a
+	bad.Machines = []setup.Machine{{Site: "north", Name: "heron", Path: &setup.Path{CureEntryMM: 300, CureExitMM: 100}}}
+	if w, err := setup.Write("rollwarden.yaml", bad, false, noon()); err == nil || len(w.Secrets) > 0 {
+		t.Errorf("want a refusal and no secrets, got %v, %v", w.Secrets, err)
+	}
+	if _, err := os.Stat("secrets/webhook"); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("the secret is left: %v", err)
+	}
+	if w, err := setup.Write("rollwarden.yaml", a, false, noon()); err != nil || len(w.Secrets) != 1 {
+		t.Errorf("want a configuration and its secret, got %v, %v", w.Secrets, err)
+	}
+}
+
 // TestAWayOutOfThePath mistypes where the cure zone begins, and goes on without a path.
 func TestAWayOutOfThePath(t *testing.T) {
 	a, said, err := answered(t, "", "", "", "", "north", "heron", "330", "180", "", "54", "", "", "", "", "", "")
