@@ -2,7 +2,6 @@ package command
 
 import (
 	"cmp"
-	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -143,11 +142,7 @@ func (b backupCommand) take(e *env, cfg *config.Config, file string, o archive.B
 	if err != nil {
 		return archive.Manifest{}, err
 	}
-	defer func() {
-		end, cancel := context.WithTimeout(context.Background(), sendWithin)
-		defer cancel()
-		server.Close(end)
-	}()
+	defer closeBus(server)
 	tick, end := e.progress("backup")
 	defer end()
 	o.Conn, o.Progress = server.Conn(), tick

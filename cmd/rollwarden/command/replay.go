@@ -55,20 +55,19 @@ func openJournal(ctx context.Context, cfg *config.Config, url string) (j *journa
 	if err != nil {
 		return nil, nil, err
 	}
-	done = func() {
-		end, cancel := context.WithTimeout(context.Background(), sendWithin)
-		defer cancel()
-		b.Close(end)
-	}
-	if n := cfg.NATS.Partitions; n > 1 {
-		done()
-		return nil, nil, fmt.Errorf("the journal is in %d partitions (nats.partitions), and this command reads one journal: use the boards, the reports there and the API of the watches", n)
-	}
 	if j, err = journal.Look(ctx, b.JetStream(), cfg.JournalOptions(zerolog.Nop())); err != nil {
-		done()
+		closeBus(b)
 		return nil, nil, err
 	}
-	return j, done, nil
+	return j, func() { closeBus(b) }, nil
+}
+
+// closeBus ends a connection, and the server that was opened for it. A command that
+// was stopped closes it too.
+func closeBus(b *bus.Bus) {
+	end, cancel := context.WithTimeout(context.Background(), sendWithin)
+	defer cancel()
+	_ = b.Close(end) // what was sent was acknowledged before
 }
 
 // openBus reaches a running watch, or opens the store of one that is not running.

@@ -1,7 +1,6 @@
 package command
 
 import (
-	"context"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -60,11 +59,7 @@ func (r restoreCommand) restore(e *env, cfg *config.Config, o archive.RestoreOpt
 		if o.Bus, err = bus.Open(e.ctx, cfg.BusOptions("rollwarden-restore", zerolog.Nop())); err != nil {
 			return done, err
 		}
-		defer func() {
-			end, cancel := context.WithTimeout(context.Background(), sendWithin)
-			defer cancel()
-			o.Bus.Close(end)
-		}()
+		defer closeBus(o.Bus)
 	}
 	return archive.Restore(e.ctx, r.Archive, o)
 }
