@@ -26,6 +26,8 @@ import (
 //
 //	request ─► gate ─┬─► board, touch, ledger, advice ◄── View
 //	                 ├─► stream ◄── hub ◄── View
+//	                 ├─► reports ◄── journal
+//	                 ├─► upkeep ─► reload
 //	                 ├─► desk ─► journal
 //	                 └─► metrics
 type front struct {
