@@ -24,11 +24,10 @@ import (
 // front is what people and programs meet over HTTP: the gate, and behind it the
 // pages, the way in for what they do, and the metrics.
 //
-//	request ─► gate ─┬─► board, touch, ledger, advice ◄── View
+//	request ─► gate ─┬─► board, touch, advice, ledger, monthly ◄── View, journal
 //	                 ├─► stream ◄── hub ◄── View
-//	                 ├─► reports ◄── journal
-//	                 ├─► upkeep ─► reload
 //	                 ├─► desk ─► journal
+//	                 ├─► upkeep ─► reload
 //	                 └─► metrics
 type front struct {
 	kit     *web.Kit
