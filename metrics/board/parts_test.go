@@ -173,20 +173,29 @@ func TestTravel(t *testing.T) {
 	}
 }
 
-// TestUnmeasured draws no cure zone at a place that nobody has measured.
+// TestUnmeasured draws no cure zone at a place that nobody has measured: neither of a
+// machine that is not configured, nor of one whose feed path is a careful guess.
 func TestUnmeasured(t *testing.T) {
 	d := newDesk(t)
-	d.say("attic", "stray", "roll.loaded", &event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric})
-	d.say("attic", "stray", "edge.moved", &event.EdgeMoved{PositionMM: num(500), Cause: event.CauseAdvance})
-	d.say("attic", "stray", "ticket.received", ticket("KL-1"))
-	_, body := get(t, board.Handler(d.options()), "GET", "/")
-	stray := parse(t, body).byID("m.attic.stray")
-	if len(stray.all("rect", "zone", "unmeasured")) != 1 || len(stray.all("path", "hot")) != 0 {
-		t.Error("the cure zone is drawn as if it had been measured")
+	d.site.Machines[2].Configured, d.site.Machines[2].Path.Assumed = false, true // quay/plover
+	for _, m := range []struct{ site, name string }{{"attic", "stray"}, {"quay", "plover"}} {
+		d.say(m.site, m.name, "roll.loaded", &event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric})
+		d.say(m.site, m.name, "edge.moved", &event.EdgeMoved{PositionMM: num(500), Cause: event.CauseAdvance})
+		d.say(m.site, m.name, "ticket.received", ticket("KL-1"))
 	}
-	for _, want := range []string{"nobody has measured where the cure zone is", "the drawing shows what there is, not where"} {
-		if !strings.Contains(stray.words(), want) {
-			t.Errorf("the strip does not say %q", want)
+	_, body := get(t, board.Handler(d.options()), "GET", "/")
+	for _, id := range []string{"m.attic.stray", "m.quay.plover"} {
+		strip := parse(t, body).byID(id)
+		if len(strip.all("rect", "zone", "unmeasured")) != 1 || len(strip.all("path", "hot")) != 0 {
+			t.Errorf("%s: the cure zone is drawn as if it had been measured", id)
+		}
+		for _, want := range []string{"nobody has measured where the cure zone is", "the drawing shows what there is, not where"} {
+			if !strings.Contains(strip.words(), want) {
+				t.Errorf("%s does not say %q", id, want)
+			}
+		}
+		if strings.Contains(strip.words(), "past the cure exit") {
+			t.Errorf("%s says that the edge is past a cure exit that nobody has measured", id)
 		}
 	}
 }

@@ -118,7 +118,7 @@ func rollRadius(leftM, thicknessUM float64) float64 {
 
 func (p *painter) draw(s shown) *drawing {
 	path := plant.Path{CureEntryMM: bareMM / 2, CureExitMM: bareMM, TakeUpMM: 3 * bareMM}
-	known := s.plant != nil && s.plant.Path.CureExitMM > 0
+	known := s.plant != nil && s.plant.Path.CureExitMM > 0 && !s.plant.Path.Assumed
 	if known {
 		path = s.plant.Path
 	}

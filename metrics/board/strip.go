@@ -185,7 +185,7 @@ func (p *painter) edge(s shown) fact {
 // reach says how far the film's front is from the cure exit.
 func (p *painter) reach(f *fact, s shown) {
 	front, known := floor.FrontMM(s.floor.Edge, s.floor.Leader).Get()
-	if !known || s.plant == nil {
+	if !known || s.plant == nil || s.plant.Path.Assumed {
 		return
 	}
 	if short := s.plant.Path.CureExitMM - front; short > 0 {

@@ -13,6 +13,7 @@ type Path struct {
 	CureExitMM  float64 // where it ends
 	TakeUpMM    float64 // where film reaches the take-up or the floor
 	GapUM       float64 // carriage height above the platen, µm
+	Assumed     bool    // nobody has measured it: the rest are careful guesses
 }
 
 // ZoneMM is the length of the cure zone.

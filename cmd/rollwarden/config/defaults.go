@@ -76,6 +76,6 @@ func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Se
 // an edge is taken for bare rather than for clear, and the carriage lower; the
 // machine counts as not configured, and the watch says so for every run.
 var assumed = plant.Machine{
-	Path:    plant.Path{CureEntryMM: 450, CureExitMM: 600, TakeUpMM: 1200, GapUM: 1200},
+	Path:    plant.Path{CureEntryMM: 450, CureExitMM: 600, TakeUpMM: 1200, GapUM: 1200, Assumed: true},
 	SwathMM: 54, StrokeS: 1.6, MaxWidthMM: 1620, ToleranceMM: 0.3,
 }

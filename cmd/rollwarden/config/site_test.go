@@ -251,6 +251,9 @@ func TestUnmeasuredIsNotSafe(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if !site.Machines[0].Path.Assumed {
+		t.Error("want the feed path marked as a guess, for the boards")
+	}
 	number := func(v float64) *float64 { return &v }
 	now := time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
 	e := rules.New(site)
