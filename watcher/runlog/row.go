@@ -104,6 +104,9 @@ func (r *row) moment(name string) (time.Time, error) {
 		if err != nil {
 			continue
 		}
+		if layout != time.RFC3339 { // of two that it may be, the library takes either
+			at = r.shifted(at, -time.Hour)
+		}
 		if at.After(r.now.Add(event.MaxSkew)) {
 			return at, r.bad(name, "a time that is not ahead: set the machine's clock, or the zone of its log", text)
 		}
@@ -207,7 +210,11 @@ func (r *row) last(meaning string, times map[string]time.Time, run event.Run) (t
 		}
 		return told{}, r.bad(column, r.timeForm(), "")
 	}
-	if began := times[started]; at.Before(began) {
+	began := times[started]
+	if at.Before(began) {
+		at = r.shifted(at, time.Hour) // the clock was set back during the run
+	}
+	if at.Before(began) {
 		return told{}, r.bad(started, "a start before the end", began.Format(time.RFC3339))
 	}
 	t := told{meaning: meaning, at: at}
@@ -223,6 +230,16 @@ func (r *row) last(meaning string, times map[string]time.Time, run event.Run) (t
 		t.data = &event.RunFinished{Run: run}
 	}
 	return t, t.data.Check()
+}
+
+// shifted is the moment an hour off at which the clock of the log showed the same,
+// because it was set back between the two; at itself when there is none.
+func (r *row) shifted(at time.Time, by time.Duration) time.Time {
+	const clock = "2006-01-02 15:04:05"
+	if other := at.Add(by); other.In(r.zone()).Format(clock) == at.In(r.zone()).Format(clock) {
+		return other
+	}
+	return at
 }
 
 // meaning is what the row's state stands for; empty when the log has no such

@@ -228,6 +228,38 @@ func TestARowThatDoesNotFit(t *testing.T) {
 	}
 }
 
+// TestTheClockIsSetBack: in the hour that comes twice a time is the first of the two,
+// and a run that seems to end before it began has ended in the second. Source: IANA time
+// zone database, Europe/Lisbon 2026-10-25 01:00 UTC, America/New_York 2026-11-01 06:00
+// UTC.
+func TestTheClockIsSetBack(t *testing.T) {
+	for zone, c := range map[string]struct{ day, began, ended string }{
+		"Europe/Lisbon":    {"2026-10-25", "2026-10-25T00:50:00Z", "2026-10-25T01:10:00Z"},
+		"America/New_York": {"2026-11-01", "2026-11-01T05:50:00Z", "2026-11-01T06:10:00Z"},
+	} {
+		f := plain()
+		f.Columns["started"] = "From"
+		var err error
+		if f.Zone, err = time.LoadLocation(zone); err != nil {
+			t.Fatal(err)
+		}
+		columns, err := f.locate([]string{"Job", "State", "Time", "Fed", "From"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		cells := []string{"KL-1", "done", c.day + " 01:10:00", "1", c.day + " 01:50:00"}
+		all, err := (&row{&f, columns, cells, time.Date(2027, 1, 1, 0, 0, 0, 0, time.UTC)}).tell()
+		if err != nil || len(all) != 2 {
+			t.Fatalf("%s: %v, %v", zone, all, err)
+		}
+		for i, want := range []string{c.began, c.ended} {
+			if got := all[i].at.Format(time.RFC3339); got != want {
+				t.Errorf("%s: want %s at %s, got %s", zone, all[i].meaning, want, got)
+			}
+		}
+	}
+}
+
 func TestFormatsThatCannotWork(t *testing.T) {
 	for want, change := range map[string]func(*Format){
 		`separator: want one character such as ";" or a tab, got ";;"`:                        func(f *Format) { f.Separator = ";;" },
