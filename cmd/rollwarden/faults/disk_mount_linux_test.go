@@ -65,9 +65,10 @@ func (s *shop) mount(source, target, kind string, flags uintptr, data string) {
 	s.tb.Cleanup(func() { _ = syscall.Unmount(target, syscall.MNT_DETACH) }) // it may have been unmounted
 }
 
+// unmount takes a folder away at once, though the watch still has files open there.
 func (s *shop) unmount(target string) {
 	s.tb.Helper()
-	if err := syscall.Unmount(target, 0); err != nil {
+	if err := syscall.Unmount(target, syscall.MNT_DETACH); err != nil {
 		s.tb.Fatalf("unmount %s: %v", target, err)
 	}
 }
