@@ -75,6 +75,12 @@ func YAML(file string, err error, like any) error {
 	if errors.As(err, &mismatch) {
 		text = fmt.Sprintf("%swant %s, got %q", key(mismatch.Token), kind(mismatch.DstType), mismatch.Token.Value)
 	}
+	switch {
+	case strings.Contains(text, "'\t' that cannot start"):
+		text = "want spaces before a key, got a tab"
+	case strings.HasPrefix(text, "mapping key "):
+		text += ": write it once, with all that belongs to it"
+	}
 	at := y.GetToken().Position
 	return fmt.Errorf("%s:%d:%d: %s", file, at.Line, at.Column, text)
 }

@@ -66,7 +66,7 @@ func TestYAML(t *testing.T) {
 		{"on: 3\n", `c.yaml:1:5: on: want true or false, got "3"`},
 		{"wait: 3\n", `c.yaml:1:7: wait: want a time such as 90s, 15m or 4h, got "3"`},
 		{"at: 3\n", `c.yaml:1:5: at: want a moment such as 2026-03-02T08:00:00Z, got "3"`},
-		{"name: a\nname: b\n", `c.yaml:2:1: mapping key "name" already defined at [1:1]`},
+		{"name: a\nname: b\n", `c.yaml:2:1: mapping key "name" already defined at [1:1]: write it once, with all that belongs to it`},
 		{"list:\n  - {a: b}\n", `c.yaml:2:5: want a text, got "{"`},
 	} {
 		var c config

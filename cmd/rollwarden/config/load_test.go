@@ -29,7 +29,11 @@ func TestBadFiles(t *testing.T) {
 		},
 		"a key twice": {
 			"log:\n  level: info\n  level: warn\n",
-			`rollwarden.yaml:3:3: mapping key "level" already defined at [2:3]`,
+			`rollwarden.yaml:3:3: mapping key "level" already defined at [2:3]: write it once, with all that belongs to it`,
+		},
+		"a tab": {
+			"log:\n\tlevel: info\n",
+			`rollwarden.yaml:2:1: want spaces before a key, got a tab`,
 		},
 		"two documents": {
 			"log:\n  level: info\n---\nlog:\n  level: warn\n",
