@@ -233,15 +233,15 @@ func TestFlags(t *testing.T) {
 		t.Errorf("%d secrets", len(secrets))
 	}
 	for want, f := range map[string]setup.Flags{
-		`--zone: want an IANA time zone`:                                    {Zone: "Moon/Base"},
+		`--zone: want an IANA time zone`:                                               {Zone: "Moon/Base"},
 		`--machine: heron: want the whole feed path or none of it, got it without gap`: {Machine: []string{"heron:entry=1,exit=2,takeup=3"}},
-		`--machine: heron: want entry=…`:                                    {Machine: []string{"heron:entr=1"}},
-		`--machine: heron: swath: want a number from 1 to 2000 mm`:          {Machine: []string{"heron:swath=0"}},
-		`--machine: a/b/c: name: want letters`:                              {Machine: []string{"a/b/c"}},
-		`--stock: X: class: want one of`:                                    {Stock: []string{"X:class=vinyl"}},
-		`--stock: X: price: want an amount such as 1.20`:                    {Stock: []string{"X:price=1e3"}},
-		`--units: want one of metric, imperial`:                             {Units: "feet"},
-		`--mail-to: want one mail address`:                                  {MailTo: []string{"me"}},
+		`--machine: heron: want entry=…`:                                               {Machine: []string{"heron:entr=1"}},
+		`--machine: heron: swath: want a number from 1 to 2000 mm`:                     {Machine: []string{"heron:swath=0"}},
+		`--machine: a/b/c: name: want letters`:                                         {Machine: []string{"a/b/c"}},
+		`--stock: X: class: want one of`:                                               {Stock: []string{"X:class=vinyl"}},
+		`--stock: X: price: want an amount such as 1.20`:                               {Stock: []string{"X:price=1e3"}},
+		`--units: want one of metric, imperial`:                                        {Units: "feet"},
+		`--mail-to: want one mail address`:                                             {MailTo: []string{"me"}},
 	} {
 		if _, err := f.Answers(); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("want %q, got %v", want, err)
