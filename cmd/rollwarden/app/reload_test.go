@@ -104,11 +104,7 @@ func (w *reloaded) change(cfg *config.Config, err error) {
 	w.mu.Unlock()
 	before := w.r.Last()
 	w.hangups <- syscall.SIGHUP
-	for end := time.Now().Add(30 * time.Second); w.r.Last() == before; time.Sleep(5 * time.Millisecond) {
-		if time.Now().After(end) {
-			w.Fatal("nothing came of the hangup")
-		}
-	}
+	eventually(w.T, "something comes of the hangup", func() bool { return w.r.Last() != before })
 }
 
 // TestReloadLosesNothing reloads again and again while a machine sends events and
@@ -375,11 +371,7 @@ func TestReloadFromTheBoard(t *testing.T) {
 	w.next, w.err = &next, nil
 	w.mu.Unlock()
 	ines.ask("POST", "/upkeep", "").wants(t, http.StatusSeeOther)
-	for end := time.Now().Add(30 * time.Second); w.now() == before; time.Sleep(5 * time.Millisecond) {
-		if time.Now().After(end) {
-			t.Fatal("nothing came of the button")
-		}
-	}
+	eventually(t, "the file is taken up", func() bool { return w.r.Last().Err == nil && w.now() != before })
 	w.settle()
 	ines.get("/upkeep").wants(t, 200, "still logged in").says(t, "Kestrel Lane Decals II")
 	if last := w.r.Last(); last.Err != nil || last.By != people[2].name {
