@@ -145,13 +145,13 @@ func TestWhatDoesNotFit(t *testing.T) {
 // ever.
 func TestALongTopic(t *testing.T) {
 	m := mapperOf(t, advanced())
-	for _, e := range m.events(message{id: "1", topic: "kestrel/north/" + strings.Repeat("x", 60000) + "/advanced", at: eight}) {
-		if d, ok := e.Data.(*event.TicketRejected); !ok || d.Check() != nil || !strings.Contains(d.Reason, "want a machine of the configuration") {
-			t.Errorf("%.200v", e.Data)
-		}
-		return
+	events := m.events(message{id: "1", topic: "kestrel/north/" + strings.Repeat("x", 60000) + "/advanced", at: eight})
+	if len(events) != 1 {
+		t.Fatalf("%d events", len(events))
 	}
-	t.Error("told nothing")
+	if d, ok := events[0].Data.(*event.TicketRejected); !ok || d.Check() != nil || !strings.Contains(d.Reason, "want a machine of the configuration") {
+		t.Errorf("%.200v", events[0].Data)
+	}
 }
 
 // TestPointers follows the pointers of RFC 6901, section 5, through the document
