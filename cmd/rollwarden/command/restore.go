@@ -74,6 +74,6 @@ func (d restoreDocument) text(w io.Writer) error {
 	if d.Aside != "" {
 		fmt.Fprintf(w, "what was there before lies in %s: remove it when nobody needs it any more\n", d.Aside)
 	}
-	_, err := fmt.Fprintln(w, "start the watch with rollwarden run; tar -xf gives the configuration that was in force")
+	_, err := fmt.Fprintf(w, "start the watch with rollwarden run; tar -xf %s configuration gives the files that were in force\n", d.Archive)
 	return err
 }
