@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/bojanz/currency"
@@ -113,11 +114,20 @@ func (a *App) startAt(v *rules.View, site, machine string) (time.Time, bool) {
 	return at[0], true
 }
 
+// warnings is a log for what a server says in lines of its own.
+type warnings struct{ log zerolog.Logger }
+
+// Write implements io.Writer.
+func (w warnings) Write(line []byte) (int, error) {
+	w.log.Warn().Msg(strings.TrimSpace(string(line)))
+	return len(line), nil
+}
+
 // newServer serves a handler. Its limits keep a slow or endless request from
 // holding on to the watch; a live page sets its own.
 func newServer(h http.Handler, part zerolog.Logger) *http.Server {
 	return &http.Server{
-		Handler: h, ErrorLog: log.New(part, "", 0),
+		Handler: h, ErrorLog: log.New(warnings{part}, "", 0),
 		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
 		WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,
 	}

@@ -92,9 +92,21 @@ func (r *Reloader) start(ctx context.Context, g *Ground, cfg *config.Config) (*A
 		return nil, err
 	}
 	r.started(a)
-	a.log.Info().Str("board", a.URL()).Str("metrics", a.URL()+"/metrics").Str("nats", a.NATS()).Str("mqtt", a.MQTT()).
-		Msg("watching; Rollwarden is an adviser, not a safety interlock")
+	a.announce()
 	return a, nil
+}
+
+// announce says in the log that the watch has begun, and where it is found.
+func (a *App) announce() {
+	line := a.log.Info().Str("board", a.URL()).Str("metrics", a.URL()+"/metrics").Str("nats", a.NATS())
+	if mqtt := a.MQTT(); mqtt != "" {
+		line = line.Str("mqtt", mqtt)
+	}
+	what := "watching"
+	if a.shared() {
+		what = "standing by until a lease says what to watch"
+	}
+	line.Msg(what + "; Rollwarden is an adviser, not a safety interlock")
 }
 
 // Ask has the configuration read again for a person. It returns what is wrong
