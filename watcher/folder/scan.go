@@ -19,7 +19,7 @@ import (
 
 // gather is how long a hint waits for more of its kind, so that a burst of
 // notifications costs one scan. It is also the shortest time between scans.
-const gather = 50 * time.Millisecond
+const gather = 20 * time.Millisecond
 
 // turn is how long one inbox may keep the others waiting in a scan: a flood of
 // files in it must not hold up the ticket of another machine. What is left is
