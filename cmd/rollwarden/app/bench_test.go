@@ -18,8 +18,9 @@ import (
 	"rollwarden/watcher/journal"
 )
 
-// benchEvents is how many events one round of the ingest benchmark reads.
-const benchEvents = 50_000
+// benchEvents is how many events one round of the ingest benchmark reads: enough for
+// the start of a watch to weigh little.
+const benchEvents = 200_000
 
 // BenchmarkIngestOfBare folds and judges a journal as if it were live, and
 // reads the same journal with a bare JetStream consumer that only decodes, in

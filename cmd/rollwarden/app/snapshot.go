@@ -25,7 +25,7 @@ type snapshotter struct {
 // snapshotShare bounds the time spent on snapshots: after one the watch goes on for
 // so many times as long as that took. A state grows with its journal, and would
 // otherwise be written more and more of the time while a long one is read.
-const snapshotShare = 20
+const snapshotShare = 50
 
 // newSnapshotter takes snapshots of what comes after the sequence seq.
 func newSnapshotter(write func(uint64, []byte) error, seq uint64, log zerolog.Logger) *snapshotter {
