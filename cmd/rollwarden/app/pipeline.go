@@ -60,7 +60,6 @@ type pipeline struct {
 	last  uint64      // where it ended
 
 	batches  chan []entry
-	used     chan []entry // batches that were applied, to be filled again
 	outbox   outbox
 	quiesce  chan quietRequest
 	ended    chan struct{} // closed when the loop has ended
@@ -72,7 +71,7 @@ type pipeline struct {
 // newPipeline returns a pipeline that leads nowhere yet.
 func newPipeline(e *rules.Engine, c Clock, log zerolog.Logger) *pipeline {
 	return &pipeline{
-		engine: e, clock: c, log: log, batches: make(chan []entry, 1), used: make(chan []entry, 1), outbox: outbox{filled: make(chan struct{}, 1)},
+		engine: e, clock: c, log: log, batches: make(chan []entry, 1), outbox: outbox{filled: make(chan struct{}, 1)},
 		quiesce: make(chan quietRequest), ended: make(chan struct{}), shown: func() {}, held: always,
 	}
 }
@@ -109,7 +108,7 @@ const viewEvery = 20 * time.Millisecond
 // decode turns a batch of the journal into entries for the loop. It runs in
 // the journal's own goroutine, so that decoding and judging share two cores.
 func (p *pipeline) decode(ctx context.Context, batch []journal.Entry) error {
-	entries := p.room(len(batch))
+	entries := make([]entry, len(batch))
 	for i, m := range batch {
 		entries[i] = entry{seq: m.Seq, stored: m.Stored, subject: m.Subject}
 		entries[i].event, entries[i].err = event.Decode(m.Message)
@@ -119,28 +118,6 @@ func (p *pipeline) decode(ctx context.Context, batch []journal.Entry) error {
 		return nil
 	case <-ctx.Done():
 		return ctx.Err()
-	}
-}
-
-// room returns a batch to fill: one that was applied, if there is one large enough.
-func (p *pipeline) room(n int) []entry {
-	select {
-	case old := <-p.used:
-		if cap(old) >= n {
-			return old[:n]
-		}
-	default:
-	}
-	return make([]entry, n)
-}
-
-// giveBack hands a batch that was applied to be filled again, and forgets what it
-// points to.
-func (p *pipeline) giveBack(batch []entry) {
-	clear(batch)
-	select {
-	case p.used <- batch:
-	default:
 	}
 }
 
@@ -155,7 +132,6 @@ func (p *pipeline) loop(ctx context.Context) error {
 		select {
 		case batch := <-p.batches:
 			p.apply(batch)
-			p.giveBack(batch)
 		case <-alarmClock:
 		case q := <-p.quiesce:
 			p.waiting = append(p.waiting, q)
