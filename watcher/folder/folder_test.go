@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -1076,6 +1077,49 @@ func TestAFloodHoldsUpNoOtherFolder(t *testing.T) {
 		w.run(ctx)
 		if at := slices.Index(stored, "urgent.json"); at < 0 || at > 15 {
 			t.Errorf("the other folder's file came %d files later", at)
+		}
+	})
+}
+
+// A look at a flooded folder is long, so its files are taken through many turns
+// between two looks, and what changed in the meantime is still taken as it is.
+func TestAFloodIsLookedAtATenthOfTheTime(t *testing.T) {
+	inBubble(t, func(t *testing.T, r *rig) {
+		const files, look, store = 60, 10 * time.Millisecond, 500 * time.Millisecond
+		for i := range files {
+			r.put(fmt.Sprintf("%02d.json", i), good(strconv.Itoa(i)))
+		}
+		time.Sleep(time.Hour) // they have waited for the watch to start
+		began := time.Now()
+		var looks int
+		r.disk.set(func(op, name string) error {
+			if op == "readdir" && name == "." {
+				looks++
+				time.Sleep(files * look)
+			}
+			return nil
+		})
+		r.book.fail(func() error {
+			if time.Sleep(store); len(r.book.stored) == files/2 {
+				r.put("58.json", good("fifty-eight"))
+				check(t, os.Remove(r.path("59.json")))
+			}
+			return nil
+		}, nil)
+		r.start()
+		for r.exists("58.json") || r.exists("57.json") {
+			rest(time.Second)
+		}
+		took := time.Since(began)
+		r.stop()
+		if most := 2 + int(took/(10*files*look)); looks > most {
+			t.Errorf("%d looks of %s in %s: want at most %d", looks, files*look, took, most)
+		}
+		if got := r.content(AcceptedDir, "58.json"); got != good("fifty-eight") {
+			t.Errorf("what changed while it waited was taken as %q", got)
+		}
+		if got := len(r.book.events()); got != files-1 {
+			t.Errorf("%d files stored, want all but the one that went", got)
 		}
 	})
 }

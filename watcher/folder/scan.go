@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"maps"
 	"os"
 	"os/user"
 	"slices"
@@ -25,6 +24,11 @@ const gather = 20 * time.Millisecond
 // files in it must not hold up the ticket of another machine. What is left is
 // taken by the next scan.
 const turn = time.Second
+
+// lookRest is how many times the length of a look an inbox is left alone after it,
+// while files that were found ready still wait for their turn: a look at a hundred
+// thousand files takes a second, and would take as long as their turns do.
+const lookRest = 9
 
 // The first and the longest wait before something that failed is tried again.
 const (
@@ -45,6 +49,8 @@ type watcher struct {
 type inbox struct {
 	Inbox
 	files map[string]*candidate
+	ready []string        // by the last look, those whose turn has not come yet, oldest first
+	again time.Time       // not looked at before, while some are ready
 	moved map[string]bool // subfolders that got a file in this scan
 	told  string          // the last complaint about the folder itself
 	waits string          // why its tickets wait, as Trouble was told last
@@ -140,20 +146,29 @@ func (w *watcher) scanInbox(ctx context.Context, in *inbox) (time.Time, error) {
 	if err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
 			clear(in.files)
+			in.ready = nil
 		}
 		return time.Time{}, err
 	}
 	defer t.Close()
 	// Trouble with one file must not keep the journal from the others.
-	err = errors.Join(in.mend(t), w.look(t, in))
+	err = in.mend(t)
 	began := time.Now()
-	for _, name := range w.ready(in) {
-		if ctx.Err() != nil || time.Since(began) > turn {
-			break
-		}
-		w.take(ctx, t, in, name)
+	if len(in.ready) == 0 || !began.Before(in.again) {
+		err = errors.Join(err, w.look(t, in))
+		in.ready = w.readyNow(in)
+		in.again = time.Now().Add(lookRest * time.Since(began))
 	}
+	w.takeTurn(ctx, t, in)
 	return w.nextLook(in), errors.Join(err, w.flush(t, in))
+}
+
+// takeTurn takes what is ready until the inbox's time is up. What has changed or
+// gone since the look is found out when it is read.
+func (w *watcher) takeTurn(ctx context.Context, t tree, in *inbox) {
+	for end := time.Now().Add(turn); len(in.ready) > 0 && ctx.Err() == nil && !time.Now().After(end); in.ready = in.ready[1:] {
+		w.take(ctx, t, in, in.ready[0])
+	}
 }
 
 // mend clears up what a crash or a failed move left.
@@ -243,19 +258,25 @@ func (w *watcher) readyAt(c *candidate) time.Time {
 	return at
 }
 
-// ready lists the files to take now, oldest first, because one ticket may
+// readyNow lists the files to take now, oldest first, because one ticket may
 // replace another.
-func (w *watcher) ready(in *inbox) []string {
+func (w *watcher) readyNow(in *inbox) []string {
+	type file struct {
+		name string
+		at   time.Time
+	}
 	now := time.Now()
-	var names []string
+	var ready []file
 	for name, c := range in.files {
 		if !w.readyAt(c).After(now) {
-			names = append(names, name)
+			ready = append(ready, file{name, c.info.ModTime()})
 		}
 	}
-	slices.SortFunc(names, func(a, b string) int {
-		return cmp.Or(in.files[a].info.ModTime().Compare(in.files[b].info.ModTime()), cmp.Compare(a, b))
-	})
+	slices.SortFunc(ready, func(a, b file) int { return cmp.Or(a.at.Compare(b.at), cmp.Compare(a.name, b.name)) })
+	names := make([]string, len(ready))
+	for i, f := range ready {
+		names[i] = f.name
+	}
 	return names
 }
 
@@ -468,18 +489,22 @@ func (w *watcher) tellTrouble(in *inbox) {
 	}
 }
 
-// trouble is what is wrong with the folder, or else with the first file that waits
-// because something is.
+// trouble is what is wrong with the folder, or else with the first file by name that
+// waits because something is.
 func (in *inbox) trouble() string {
 	if in.told != "" {
 		return in.told
 	}
-	for _, name := range slices.Sorted(maps.Keys(in.files)) {
-		if told := in.files[name].told; told != "" {
-			return strings.ToValidUTF8(name, "�") + ": " + told
+	first := ""
+	for name, c := range in.files {
+		if c.told != "" && (first == "" || name < first) {
+			first = name
 		}
 	}
-	return ""
+	if first == "" {
+		return ""
+	}
+	return strings.ToValidUTF8(first, "�") + ": " + in.files[first].told
 }
 
 func (w *watcher) log(level zerolog.Level, in *inbox, name string) *zerolog.Event {
