@@ -34,7 +34,7 @@ func (e *Engine) nearScenes(now time.Time, m *floor.Machine) (free time.Time) {
 	case m.Run != nil:
 		own.Run, own.Phase, own.Next, own.ReadyAt = m.Run, hazard.Running, true, m.Run.Started
 	case len(m.Queue) > 0:
-		own.Run, own.Phase, own.Next = &m.Queue[0], hazard.Queued, true
+		own.Run, own.Phase, own.Next = m.Queue[0], hazard.Queued, true
 	}
 	e.want(&own)
 	e.scratch = append(e.scratch, own)
@@ -72,7 +72,7 @@ func (e *Engine) farScenes(now time.Time, m *floor.Machine, free time.Time) {
 func (e *Engine) queue(now time.Time, m *floor.Machine, i int, base *hazard.Scene, free time.Time) time.Time {
 	e.scratch = append(e.scratch, *base)
 	s := &e.scratch[len(e.scratch)-1]
-	s.Run, s.Phase, s.Next = &m.Queue[i], hazard.Queued, i == 0
+	s.Run, s.Phase, s.Next = m.Queue[i], hazard.Queued, i == 0
 	first := i == 0 && m.Run == nil
 	s.ReadyAt = readyAt(s.Run, free, now, first)
 	if first {

@@ -94,7 +94,7 @@ func (r Reader) ReadyAt(now time.Time, site, name string) []time.Time {
 		return nil
 	}
 	r.e.scenes(now, m)
-	at := make([]time.Time, 0, len(m.Queue))
+	at := make([]time.Time, 0, len(r.e.scratch))
 	for i := range r.e.scratch[1:] {
 		if s := &r.e.scratch[i+1]; s.Phase == hazard.Queued {
 			at = append(at, s.ReadyAt)

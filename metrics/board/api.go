@@ -267,8 +267,8 @@ func (a *machineAnswer) fill(b *board, v *rules.View, m *floor.Machine) {
 	air := v.Floor.Climate(m)
 	a.Climate = climateAnswer{air.TempC, air.RHPct, moment(air.At)}
 	a.Running, a.Last = runOf(m.Run), runOf(m.Last)
-	for i := range m.Queue {
-		a.Queue = append(a.Queue, *runOf(&m.Queue[i]))
+	for _, r := range m.Queue {
+		a.Queue = append(a.Queue, *runOf(r))
 	}
 	if at, known := b.startAt(v, m); known {
 		a.NextStart = moment(at)

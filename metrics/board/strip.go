@@ -279,7 +279,7 @@ func (p *painter) running(r *floor.Run) runLine {
 }
 
 func (p *painter) next(m *floor.Machine) runLine {
-	r := &m.Queue[0]
+	r := m.Queue[0]
 	line := runLine{Name: event.JobName(r.Job, r.Part)}
 	at, known := p.startAt(p.view, m)
 	start := moving{}
@@ -324,7 +324,7 @@ func (b *board) startAt(v *rules.View, m *floor.Machine) (time.Time, bool) {
 			return at, true
 		}
 	}
-	next := &m.Queue[0]
+	next := m.Queue[0]
 	if !next.StartAt.IsZero() {
 		return next.StartAt, true
 	}

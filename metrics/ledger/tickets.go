@@ -106,9 +106,10 @@ type table struct {
 	All   int
 }
 
-func (t *table) add(l line, most int) {
+// add counts a row, and makes it only when there is room for it.
+func (t *table) add(most int, row func() line) {
 	if t.All++; len(t.Lines) < most {
-		t.Lines = append(t.Lines, l)
+		t.Lines = append(t.Lines, row())
 	}
 }
 
@@ -117,30 +118,36 @@ func (t *table) add(l line, most int) {
 func (l *ledger) waiting(p web.Pen, f *floor.State) table {
 	var t table
 	for _, m := range f.Sorted() {
-		for i := range m.Queue {
-			r := &m.Queue[i]
-			row := line{Name: event.JobName(r.Job, r.Part)}
-			if r.Ticket == nil {
-				row.Film = []string{p.Say("tickets.none")}
-			} else {
-				row = l.describe(p, r.Ticket)
-			}
-			row.State, row.Where, row.History = p.Say("tickets.place", i+1), place(m.Site, m.Name), historyOf(m.Site, m.Name)
-			if !r.StartAt.IsZero() {
-				row.Start = planned(p, r.StartAt)
-			}
-			t.add(row, mostWaiting)
+		for i, r := range m.Queue {
+			t.add(mostWaiting, func() line { return l.queued(p, m, i, r) })
 		}
 	}
 	known := fates(p, f)
 	for _, k := range f.Tickets.All() {
 		if k.Machine == event.AnyMachine && known[k] == "" {
-			row := l.describe(p, k)
-			row.Where, row.State = k.Site, p.Say("tickets.unplaced")
-			t.add(row, mostWaiting)
+			t.add(mostWaiting, func() line {
+				row := l.describe(p, k)
+				row.Where, row.State = k.Site, p.Say("tickets.unplaced")
+				return row
+			})
 		}
 	}
 	return t
+}
+
+// queued is the row of a run in a machine's queue.
+func (l *ledger) queued(p web.Pen, m *floor.Machine, i int, r *floor.Run) line {
+	row := line{Name: event.JobName(r.Job, r.Part)}
+	if r.Ticket == nil {
+		row.Film = []string{p.Say("tickets.none")}
+	} else {
+		row = l.describe(p, r.Ticket)
+	}
+	row.State, row.Where, row.History = p.Say("tickets.place", i+1), place(m.Site, m.Name), historyOf(m.Site, m.Name)
+	if !r.StartAt.IsZero() {
+		row.Start = planned(p, r.StartAt)
+	}
+	return row
 }
 
 // accepted lists the newest tickets and what became of them.
@@ -186,8 +193,9 @@ func fates(p web.Pen, f *floor.State) map[*floor.Ticket]string {
 		}
 	}
 	for _, m := range f.Sorted() {
-		for i := range m.Queue {
-			fate[m.Queue[i].Ticket] = p.Say("tickets.waiting", m.Name)
+		waits := p.Say("tickets.waiting", m.Name)
+		for _, r := range m.Queue {
+			fate[r.Ticket] = waits
 		}
 		if m.Run != nil {
 			fate[m.Run.Ticket] = p.Say("tickets.running", m.Name)

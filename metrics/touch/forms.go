@@ -255,6 +255,10 @@ func (p *painter) suggest(a *action.Action, f *action.Field, far string) string 
 	return ""
 }
 
+// mostOffered is how many queued runs are offered to be chosen from. A list that is
+// longer is slower than typing the job's name, for which there is a field.
+const mostOffered = 50
+
 // runs lists the runs that an action can be about, the likeliest first: the
 // queue for a start, the running one for its end, the last one after that.
 func (p *painter) runs(code string) []option {
@@ -262,10 +266,7 @@ func (p *painter) runs(code string) []option {
 	if m == nil {
 		return nil
 	}
-	var runs []*floor.Run
-	for i := range m.Queue {
-		runs = append(runs, &m.Queue[i])
-	}
+	runs := slices.Clone(m.Queue[:min(len(m.Queue), mostOffered)])
 	if code == "start" {
 		return runOptions(runs)
 	}

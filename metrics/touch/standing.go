@@ -67,7 +67,7 @@ func (p *painter) standing() standing {
 		s.Running = jobOf(m.Run, p.Say("touch.idle"))
 		s.Next = p.Say("touch.empty")
 		if len(m.Queue) > 0 {
-			s.Next = jobOf(&m.Queue[0], "")
+			s.Next = jobOf(m.Queue[0], "")
 			s.Start = p.start(m)
 		}
 	}

@@ -338,7 +338,7 @@ func (st step) ticketReceived(d *event.TicketReceived) {
 		m.Run, m.Changed[runPart] = &running, st.seq
 		return
 	}
-	if i := m.find(d.Job, d.Part); i >= 0 {
+	if i := st.find(m, d.Job, d.Part); i >= 0 {
 		r = st.take(m, i)
 		if r.Pinned {
 			r.Ticket = t
@@ -371,9 +371,9 @@ func (st step) hand(t *Ticket) (known bool) {
 				m.Run, m.Changed[runPart] = &running, st.seq
 			}
 		}
-		if i := m.find(job, part); i >= 0 {
+		if i := st.find(m, job, part); i >= 0 {
 			known = true
-			if open(&m.Queue[i]) {
+			if open(m.Queue[i]) {
 				m = st.edit(m.Site, m.Name)
 				r := st.take(m, i)
 				r.Ticket = t
@@ -399,7 +399,7 @@ func (st step) ticketWithdrawn(d *event.TicketWithdrawn) {
 			st.anomaly(withdrawnRunning, "ticket %s was withdrawn while it was running", event.JobName(d.Job, d.Part))
 		}
 		// A ticket of the whole site takes only the runs that rest on it.
-		if i := m.find(d.Job, d.Part); i >= 0 && (st.Event.Machine != event.AnyMachine || m.Queue[i].onSiteTicket()) {
+		if i := st.find(m, d.Job, d.Part); i >= 0 && (st.Event.Machine != event.AnyMachine || m.Queue[i].onSiteTicket()) {
 			st.take(st.edit(m.Site, m.Name), i)
 		}
 	}
@@ -407,49 +407,6 @@ func (st step) ticketWithdrawn(d *event.TicketWithdrawn) {
 
 // onSiteTicket reports whether the run rests on a ticket of the whole site.
 func (r *Run) onSiteTicket() bool { return r.Ticket != nil && r.Ticket.Machine == event.AnyMachine }
-
-func (m *Machine) find(job, part string) int {
-	return slices.IndexFunc(m.Queue, func(r Run) bool { return r.Same(job, part) })
-}
-
-// enqueue puts a run behind all that should go before it. Runs that a person
-// gave a place keep it.
-func (st step) enqueue(m *Machine, r Run) {
-	i := len(m.Queue)
-	for i > 0 && !m.Queue[i-1].Pinned && before(&r, &m.Queue[i-1]) {
-		i--
-	}
-	st.put(m, i, r)
-}
-
-// take removes a run from the queue, and put inserts one. A reader may share the
-// queue, or an entry that can be taken back, so its runs stay where they are: what
-// is not done at one of its ends makes a new queue. A long one would otherwise be
-// copied with every ticket. What is appended lies behind all that anyone shares:
-// nothing but a copy takes from the back, and an entry is not taken back once the
-// queue has changed.
-func (st step) take(m *Machine, i int) Run {
-	r := m.Queue[i]
-	switch {
-	case len(m.Queue) == 1:
-		m.Queue = nil // as before the first
-	case i == 0:
-		m.Queue = m.Queue[1:]
-	default:
-		m.Queue = slices.Concat(m.Queue[:i], m.Queue[i+1:])
-	}
-	m.Changed[queuePart] = st.seq
-	return r
-}
-
-func (st step) put(m *Machine, i int, r Run) {
-	if i == len(m.Queue) {
-		m.Queue = append(m.Queue, r)
-	} else {
-		m.Queue = slices.Concat(m.Queue[:i], []Run{r}, m.Queue[i:])
-	}
-	m.Changed[queuePart] = st.seq
-}
 
 // Advice.
 
@@ -468,7 +425,7 @@ func (st step) adviceAccepted(d *event.AdviceAccepted) {
 	} else if d.Remedy != "" || len(d.Order) > 0 {
 		m = st.edit(st.Site, st.Event.Machine)
 	}
-	if i := m.find(d.Job, d.Part); i >= 0 && d.Remedy != "" {
+	if i := st.find(m, d.Job, d.Part); i >= 0 && d.Remedy != "" {
 		r := st.take(m, i)
 		r.Advised = d.Remedy
 		st.put(m, i, r)
@@ -476,33 +433,4 @@ func (st step) adviceAccepted(d *event.AdviceAccepted) {
 	if len(d.Order) > 0 {
 		st.order(m, d.Order)
 	}
-}
-
-// order puts the named runs first, in that order, and pins them there. Of runs that
-// are called alike each name takes the next.
-func (st step) order(m *Machine, names []string) {
-	places := make(map[string][]int, len(m.Queue))
-	for i, r := range m.Queue {
-		name := event.JobName(r.Job, r.Part)
-		places[name] = append(places[name], i)
-	}
-	queue := slices.Grow([]Run(nil), len(m.Queue)) // nil when there are none, as before the first
-	named := make([]bool, len(m.Queue))
-	for _, name := range names {
-		left, known := places[name]
-		switch {
-		case !known:
-			st.anomaly(adviceUnknown, "the accepted order of the queue names %s, which is not in it", name)
-		case len(left) > 0:
-			r := m.Queue[left[0]]
-			r.Pinned = true
-			queue, named[left[0]], places[name] = append(queue, r), true, left[1:]
-		}
-	}
-	for i, r := range m.Queue {
-		if !named[i] {
-			queue = append(queue, r)
-		}
-	}
-	m.Queue, m.Changed[queuePart] = queue, st.seq
 }

@@ -10,7 +10,7 @@ func (st step) runQueued(m *Machine, d *event.RunQueued) {
 	if r.Ticket != nil && r.Ticket.Data.StartAt != nil {
 		r.StartAt = *r.Ticket.Data.StartAt
 	}
-	if i := m.find(d.Job, d.Part); i >= 0 {
+	if i := st.find(m, d.Job, d.Part); i >= 0 {
 		r = st.take(m, i)
 	}
 	if d.Recipe != "" {
@@ -37,7 +37,7 @@ func (st step) runStarted(m *Machine, d *event.Run) {
 		st.end(m, units.Maybe{}, lost)
 	}
 	r := Run{Job: d.Job, Part: d.Part}
-	if i := m.find(d.Job, d.Part); i >= 0 {
+	if i := st.find(m, d.Job, d.Part); i >= 0 {
 		r = st.take(m, i)
 	} else {
 		r.Ticket = st.Tickets.Find(m.Site, m.Name, d.Job, d.Part)
@@ -92,7 +92,7 @@ func (st step) feed(m *Machine, metres float64) {
 }
 
 func (st step) runEnded(m *Machine, d *event.Run, finished bool) {
-	if m.Run == nil && m.Last.repeats(d) && m.find(d.Job, d.Part) < 0 {
+	if m.Run == nil && m.Last.repeats(d) && st.find(m, d.Job, d.Part) < 0 {
 		st.anomaly(endRepeated, "%s ended once more", event.JobName(d.Job, d.Part))
 		return // the film has moved already
 	}
@@ -111,7 +111,7 @@ func (st step) runEnded(m *Machine, d *event.Run, finished bool) {
 		st.mark(m, m.Last.span(m, st.Time, how))
 	case !m.Run.Same(d.Job, d.Part):
 		st.anomaly(endOfOther, "%s ended while %s was running", event.JobName(d.Job, d.Part), event.JobName(m.Run.Job, m.Run.Part))
-		if i := m.find(d.Job, d.Part); i >= 0 {
+		if i := st.find(m, d.Job, d.Part); i >= 0 {
 			st.take(m, i)
 		}
 		other := Run{Job: d.Job, Part: d.Part, Ended: st.Time, FedM: units.From(d.Metres)}
@@ -138,7 +138,7 @@ func (r *Run) repeats(d *event.Run) bool {
 // its metres, and without them nobody can tell where it is now.
 func (st step) unseen(m *Machine, d *event.Run) {
 	r := Run{Job: d.Job, Part: d.Part, Ended: st.Time, FedM: units.From(d.Metres)}
-	if i := m.find(d.Job, d.Part); i >= 0 {
+	if i := st.find(m, d.Job, d.Part); i >= 0 {
 		r = st.take(m, i)
 		r.Ended, r.FedM = st.Time, units.From(d.Metres)
 	}

@@ -31,6 +31,7 @@ type State struct {
 	Rejects   []Reject            `json:"rejects,omitzero"` // the newest, oldest of them first
 
 	generation uint64
+	indexes    map[string]*index // of long queues, by site/machine; no snapshot has them
 }
 
 // New returns an empty floor.
@@ -63,7 +64,7 @@ type Machine struct {
 	Leader    Leader    `json:"leader"`
 	Run       *Run      `json:"run,omitzero"`   // the running one; nil when idle
 	Last      *Run      `json:"last,omitzero"`  // the one that ended last
-	Queue     []Run     `json:"queue,omitzero"` // next first
+	Queue     []*Run    `json:"queue,omitzero"` // next first
 	Head      Head      `json:"head"`
 	Climate   Climate   `json:"climate"`
 	Reported  *Reported `json:"reported,omitzero"` // what it says of itself; nil when it never did

@@ -214,7 +214,7 @@ func showMachine(line func(string, string, ...any), m *floor.Machine, air floor.
 		line("last", "%s", showRun(m.Last))
 	}
 	for i := range m.Queue {
-		line("queue", "%s", showRun(&m.Queue[i]))
+		line("queue", "%s", showRun(m.Queue[i]))
 	}
 	if h := m.Head; !h.StruckAt.IsZero() || !h.CheckedAt.IsZero() {
 		line("head", "%s lost, nozzles ok %t, clear %t%s", num(h.NozzlesLost), h.NozzlesOK, h.Clear, when(h.Unproven, ", unproven"))

@@ -30,7 +30,7 @@ type Parts struct {
 	Leader Leader `json:"leader,omitzero"`
 	Run    *Run   `json:"run,omitzero"`
 	Last   *Run   `json:"last,omitzero"`
-	Queue  []Run  `json:"queue,omitzero"`
+	Queue  []*Run `json:"queue,omitzero"`
 	Head   Head   `json:"head,omitzero"`
 }
 

@@ -51,12 +51,12 @@ func sound() *hazard.Scene {
 		Site: "north", Name: "heron", LastHeard: now.Add(-time.Minute),
 		Roll:  floor.Roll{Loaded: true, Stock: mono.Stock, Class: mono.Class, WidthMM: units.Some(1370), LeftM: units.Some(50), ThicknessUM: units.Some(220), At: now.Add(-time.Hour)},
 		Edge:  floor.Edge{PositionMM: units.Some(400), Cause: event.CauseAdvance, At: now.Add(-time.Minute)},
-		Queue: []floor.Run{{Job: "J1", Part: "P1", Ticket: ticket}},
+		Queue: []*floor.Run{{Job: "J1", Part: "P1", Ticket: ticket}},
 	}
 	return &hazard.Scene{
 		Now: now, Machine: m, Plant: heron(), Climate: floor.Climate{TempC: units.Some(21), RHPct: units.Some(50), At: now},
 		Rules: hazard.DefaultBook().Resolve(hazard.Place{}), Drift: register.ClassDefault{Share: 0.2},
-		Loaded: mono, Wanted: mono, Run: &m.Queue[0], Phase: hazard.Queued, Next: true,
+		Loaded: mono, Wanted: mono, Run: m.Queue[0], Phase: hazard.Queued, Next: true,
 	}
 }
 
