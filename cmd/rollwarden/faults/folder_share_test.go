@@ -58,24 +58,36 @@ func TestAFloodOfTickets(t *testing.T) {
 	s.must(os.RemoveAll(s.inbox("north/heron")))
 	began := time.Now()
 	s.must(os.Rename(waiting, s.inbox("north/heron")))
-	s.play("quay/plover", 1)
-	alarm := time.Since(began)
-	if left, err := filepath.Glob(filepath.Join(s.inbox("north/heron"), "*.json")); err != nil || len(left) == 0 {
-		t.Errorf("the other machine waited for the end of the flood (%v)", err)
+	left := func() int {
+		files, err := filepath.Glob(filepath.Join(s.inbox("north/heron"), "*.json"))
+		s.must(err)
+		return len(files)
+	}
+	other := func(machine string) time.Duration {
+		began := time.Now()
+		s.play(machine, 1)
+		return time.Since(began)
+	}
+	first, last := other("quay/plover"), time.Duration(0)
+	if left() == 0 {
+		t.Error("the other machine waited for the end of the flood")
 	}
 	for before := -1; before != 0; time.Sleep(100 * time.Millisecond) {
-		left, err := filepath.Glob(filepath.Join(s.inbox("north/heron"), "*.json"))
-		s.must(err)
-		if len(left) == before && !s.moves() {
-			t.Fatalf("%d files are left, and none moves within %s", before, patience)
+		now := left()
+		if now == before && !s.moves() {
+			t.Fatalf("%d files are left, and none moves within %s", now, patience)
 		}
-		before = len(left)
+		if last == 0 && now < flood()/2 {
+			last = other("quay/wren")
+		}
+		before = now
 	}
 	took := time.Since(began)
 	status, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", s.now().process.Pid))
 	s.must(err)
-	t.Logf("%d files in %s, %s each; a job on another machine took %s; memory at most %s", flood(), took.Round(time.Millisecond),
-		(took / time.Duration(flood())).Round(time.Microsecond), alarm.Round(time.Millisecond), strings.Join(strings.Fields(firstLine(string(status), "VmHWM:"))[1:], " "))
+	t.Logf("%d files in %s, %s each; a job on another machine took %s at first and %s later; memory at most %s", flood(), took.Round(time.Millisecond),
+		(took / time.Duration(flood())).Round(time.Microsecond), first.Round(time.Millisecond), last.Round(time.Millisecond),
+		strings.Join(strings.Fields(firstLine(string(status), "VmHWM:"))[1:], " "))
 	s.prove(nil)
 }
 
