@@ -30,6 +30,7 @@ const StreamName = "FLOOR"
 // Options describe the stream.
 type Options struct {
 	Stream   string        // name; StreamName when empty
+	Shop     string        // whose journal it is, for Shop to tell; empty leaves it unsaid
 	MaxBytes int64         // most that the journal may hold, bytes; above 0
 	MaxAge   time.Duration // entries older than this are let go; 0 keeps them for ever
 	Replicas int           // copies in a cluster; 0 for as many as there are, and 1 for a new journal
@@ -147,7 +148,9 @@ func journalOf(js jetstream.JetStream, stream jetstream.Stream, o Options) *Jour
 func openStream(ctx context.Context, js jetstream.JetStream, o Options) (jetstream.Stream, error) {
 	stream, err := js.Stream(ctx, o.Stream)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
-		return js.CreateStream(ctx, shape(jetstream.StreamConfig{Name: o.Stream}, o))
+		config := shape(jetstream.StreamConfig{Name: o.Stream}, o)
+		config.Metadata = metadataOf(nil, o.Shop)
+		return js.CreateStream(ctx, config)
 	}
 	if err != nil {
 		return nil, err
@@ -161,10 +164,12 @@ func openStream(ctx context.Context, js jetstream.JetStream, o Options) (jetstre
 		return nil, fmt.Errorf("it holds %d bytes, more than the %d that are allowed: raise the limit, or let old entries go by age", held, o.MaxBytes)
 	}
 	config := shape(info.Config, o)
-	if reflect.DeepEqual(config, info.Config) {
-		return stream, nil
+	if !reflect.DeepEqual(config, info.Config) {
+		if stream, err = js.UpdateStream(ctx, config); err != nil {
+			return nil, err
+		}
 	}
-	return js.UpdateStream(ctx, config)
+	return nameShop(ctx, js, stream, o), nil
 }
 
 // shape gives a stream what makes it a journal and leaves the rest, such as

@@ -110,7 +110,7 @@ func (c *Config) NATSOptions() []nats.Option {
 
 // JournalOptions say how much the journal may hold, and for how long.
 func (c *Config) JournalOptions(log zerolog.Logger) journal.Options {
-	o := journal.Options{MaxBytes: int64(c.NATS.MaxStore), MaxAge: c.NATS.Keep, Replicas: c.NATS.Replicas, Log: log}
+	o := journal.Options{Shop: c.Shop.Name, MaxBytes: int64(c.NATS.MaxStore), MaxAge: c.NATS.Keep, Replicas: c.NATS.Replicas, Log: log}
 	if c.NATS.URL == "" {
 		o.Inside = true
 		o.Mark = filepath.Join(c.DataFolder(), "journal.mark")
