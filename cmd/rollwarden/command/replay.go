@@ -2,6 +2,7 @@ package command
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"maps"
@@ -73,7 +74,8 @@ func closeBus(b *bus.Bus) {
 // openBus reaches a running watch, or opens the store of one that is not running.
 func openBus(ctx context.Context, cfg *config.Config, url string) (*bus.Bus, error) {
 	b, err := connect(ctx, cfg, url)
-	if err == nil || url != "" || cfg.NATS.URL != "" {
+	var other *otherShop
+	if err == nil || url != "" || cfg.NATS.URL != "" || errors.As(err, &other) {
 		return b, err
 	}
 	o := cfg.BusOptions("rollwarden-replay", zerolog.Nop())

@@ -272,17 +272,18 @@ func publish(ctx context.Context, cfg *config.Config, address string, ev event.E
 	return ack.Sequence, nil
 }
 
-// connect reaches the NATS of a running watch.
+// connect reaches the NATS of this shop's running watch.
 func connect(ctx context.Context, cfg *config.Config, address string) (*bus.Bus, error) {
 	o := cfg.BusOptions("rollwarden-cli", zerolog.Nop())
 	if o.URL = cmp.Or(address, o.URL); o.URL == "" {
 		o.URL, o.Login = localAddress(cfg), append(o.Login, cfg.OwnServer())
 	}
-	b, err := bus.Open(ctx, o)
-	if err != nil {
+	b, err := reach(ctx, cfg, o, addressKey(cfg, address))
+	var other *otherShop
+	if err != nil && !errors.As(err, &other) {
 		return nil, fmt.Errorf("no watch answers (is the watch running? Start it with rollwarden run, or give --nats): %w", err)
 	}
-	return b, nil
+	return b, err
 }
 
 // localAddress is the built-in server's, from this computer: one that listens on every

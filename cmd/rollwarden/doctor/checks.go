@@ -317,10 +317,20 @@ func (x *examination) stream() (*jetstream.StreamInfo, error) {
 	return s.CachedInfo(), nil
 }
 
+// stranger is the error of opening a journal that turns out to be another shop's.
+type stranger interface {
+	What() string
+	Next() string
+}
+
 func natsServer(x *examination) {
 	c := x.Config.NATS
 	b, err := x.journal()
+	var other stranger
 	switch {
+	case errors.As(err, &other):
+		x.add(Broken, other.What(), "what is told there does not reach this shop's watch, and what is read there is not of this shop", other.Next())
+		return
 	case errors.Is(err, fs.ErrNotExist) && c.URL == "":
 		x.ok("%v", errNone)
 		x.freePorts()
