@@ -181,10 +181,22 @@ func TestPortInUse(t *testing.T) {
 	o := options(t.TempDir())
 	o.Listen = l.Addr().String()
 	_, err = Open(soon(t), o)
-	wantError(t, err, o.Listen, "address already in use", "set another listen address")
+	wantError(t, err, "nats.listen: ", o.Listen, "address already in use", "stop the program that has this port", "set another nats.listen")
 
 	o.Listen = "" // The failed start must have given the folder back.
 	open(t, o)
+}
+
+// TestAddressOfAnotherComputer listens on one that is kept for documentation and
+// that no computer has (RFC 5737, TEST-NET-1).
+func TestAddressOfAnotherComputer(t *testing.T) {
+	o := options(t.TempDir())
+	o.Listen = "192.0.2.1:4222"
+	_, err := Open(soon(t), o)
+	wantError(t, err, "nats.listen: ", o.Listen, "an address of this computer")
+	o.Listen, o.MQTT = "", "192.0.2.1:1883"
+	_, err = Open(soon(t), o)
+	wantError(t, err, "nats.mqtt.listen: ", o.MQTT, "an address of this computer")
 }
 
 func TestFolderIsLocked(t *testing.T) {

@@ -7,6 +7,7 @@ import (
 	"net"
 	"strconv"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
@@ -156,14 +157,18 @@ func (e *embedded) start(ctx context.Context, opts *server.Options, log zerolog.
 // explainStart says what to change. The server reports why it cannot start
 // only as text, which is kept whole.
 func explainStart(opts *server.Options, reason string) error {
-	address := net.JoinHostPort(opts.Host, strconv.Itoa(opts.Port))
+	if !strings.Contains(strings.ToLower(reason), "listen") {
+		return fmt.Errorf("start the built-in NATS server on %s: %s: check that the folder can be written and its disk has room", opts.StoreDir, reason)
+	}
+	key, host, port := "nats.listen", opts.Host, opts.Port
 	if strings.Contains(reason, "listen for MQTT") {
-		address = net.JoinHostPort(opts.MQTT.Host, strconv.Itoa(opts.MQTT.Port))
+		key, host, port = "nats.mqtt.listen", opts.MQTT.Host, opts.MQTT.Port
 	}
-	if strings.Contains(strings.ToLower(reason), "listen") {
-		return fmt.Errorf("listen on %s: %s: stop the program that has this port or set another listen address; port 0 takes any free one", address, reason)
+	next := "set it to an address of this computer and a port that this user may open"
+	if strings.Contains(reason, syscall.EADDRINUSE.Error()) {
+		next = "stop the program that has this port (it may be another watch), or set another " + key
 	}
-	return fmt.Errorf("start the built-in NATS server on %s: %s: check that the folder can be written and its disk has room", opts.StoreDir, reason)
+	return fmt.Errorf("%s: listen on %s: %s: %s; port 0 takes any free one", key, net.JoinHostPort(host, strconv.Itoa(port)), reason, next)
 }
 
 // url returns the address for clients, empty when the server listens nowhere.

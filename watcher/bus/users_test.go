@@ -385,5 +385,5 @@ func TestMQTTPortInUse(t *testing.T) {
 	o := options(t.TempDir())
 	o.MQTT = l.Addr().String()
 	_, err = Open(soon(t), o)
-	wantError(t, err, o.MQTT, "address already in use", "set another listen address")
+	wantError(t, err, "nats.mqtt.listen: ", o.MQTT, "address already in use", "set another nats.mqtt.listen")
 }
