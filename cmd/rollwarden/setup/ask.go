@@ -219,6 +219,9 @@ func (d *Dialog) stocks(a *Answers) error {
 		if s.WidthMM, err = ask(d, "Width of a roll, mm", none, optional(limits["rollwidth"].read())); err != nil {
 			return err
 		}
+		if s.ThicknessUM, err = ask(d, "Thickness with its liner, um, as its data sheet or a caliper says", none, optional(limits["thickness"].read())); err != nil {
+			return err
+		}
 		price, err := ask(d, "Price of a square metre, "+a.Currency, none, optional(readMoney))
 		if err != nil {
 			return err

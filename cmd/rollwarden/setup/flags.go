@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 
+	"rollwarden/rules/event"
+	"rollwarden/rules/film"
 	"rollwarden/rules/hint"
 )
 
@@ -19,7 +21,7 @@ type Flags struct {
 	Units    string   `help:"metric or imperial, for display." placeholder:"UNITS"`
 	Language string   `help:"Language of the pages, such as en or de." placeholder:"LANG"`
 	Machine  []string `help:"A machine, as site/name, or site/name:entry=180,exit=330,takeup=900,gap=1500,swath=54,stroke=1.6,width=1370 with what is measured: mm, um for the gap, s for the stroke. Once for each." placeholder:"MACHINE" sep:"none"`
-	Stock    []string `help:"A film, as CODE:class=monomeric,width=1370,price=1.20. Once for each." placeholder:"STOCK" sep:"none"`
+	Stock    []string `help:"A film, as CODE:class=monomeric,width=1370,thickness=220,price=1.20 with what is known: mm for the width, um for the thickness with liner. Once for each." placeholder:"STOCK" sep:"none"`
 
 	Pager      string   `help:"Who is told besides the board: log, webhook or mail." placeholder:"CHANNEL"`
 	WebhookURL string   `help:"Address of the webhook." placeholder:"URL" name:"webhook-url"`
@@ -132,6 +134,7 @@ func (l limit) read() func(string) (float64, error) { return readMeasure(l.unit,
 var limits = map[string]limit{
 	"entry": {"mm", -1000, 20000}, "exit": {"mm", 0, 20000}, "takeup": {"mm", 0, 100000}, "gap": {"um", 100, 50000},
 	"swath": {"mm", 1, 2000}, "stroke": {"s", 0.05, 120}, "width": {"mm", 50, 20000}, "rollwidth": {"mm", 50, 20000},
+	"thickness": {"um", 10, 20000},
 }
 
 // pairs reads name:key=value,key=value.
@@ -201,7 +204,7 @@ func pathOf(measured map[string]*float64) (*Path, error) {
 }
 
 func parseStock(text string) (s Stock, err error) {
-	code, values, err := pairs(text, "class", "width", "price")
+	code, values, err := pairs(text, "class", "width", "thickness", "price")
 	if err != nil {
 		return s, err
 	}
@@ -214,12 +217,14 @@ func parseStock(text string) (s Stock, err error) {
 			return s, fmt.Errorf("%s: class: %w", code, err)
 		}
 	}
-	if width := values["width"]; width != "" {
-		v, err := limits["rollwidth"].read()(width)
-		if err != nil {
-			return s, fmt.Errorf("%s: width: %w", code, err)
+	for _, measure := range []struct {
+		key   string
+		limit limit
+		to    **float64
+	}{{"width", limits["rollwidth"], &s.WidthMM}, {"thickness", limits["thickness"], &s.ThicknessUM}} {
+		if *measure.to, err = optional(measure.limit.read())(values[measure.key]); err != nil {
+			return s, fmt.Errorf("%s: %s: %w", code, measure.key, err)
 		}
-		s.WidthMM = &v
 	}
 	if price := values["price"]; price != "" {
 		if s.PricePerM2, err = readMoney(price); err != nil {
@@ -229,11 +234,25 @@ func parseStock(text string) (s Stock, err error) {
 	return s, nil
 }
 
+// unmeasured says what follows from a thickness that nobody knows.
+func (s Stock) unmeasured() string {
+	usual, known := film.Defaults[event.Class(s.Class)].ThicknessUM.Get()
+	if !known {
+		return "nobody can tell whether it, or a leader on it, passes under the carriage"
+	}
+	return fmt.Sprintf("the %s um that are usual for its class count as its own, also for whether a leader passes under the carriage", number(usual))
+}
+
 // Hints say what a person still has to do.
 func (a Answers) Hints() (list []string) {
 	for _, m := range a.Machines {
 		if m.Path == nil || m.SwathMM == nil || m.StrokeS == nil {
 			list = append(list, fmt.Sprintf("measure %s/%s and enter it in the file: until then every run on it is told to be not known", m.Site, m.Name))
+		}
+	}
+	for _, s := range a.Stocks {
+		if s.ThicknessUM == nil {
+			list = append(list, fmt.Sprintf("find out how thick %s is with its liner, and enter it as thickness_um in the file: until then %s", s.Code, s.unmeasured()))
 		}
 	}
 	if a.Pager.Channel == "webhook" {

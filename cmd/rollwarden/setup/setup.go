@@ -50,7 +50,8 @@ type Path struct{ CureEntryMM, CureExitMM, TakeUpMM, CarriageGapUM float64 }
 type Stock struct {
 	Code, Class string
 	WidthMM     *float64
-	PricePerM2  string // in the shop's currency
+	ThicknessUM *float64 // with liner; nil leaves it to the class
+	PricePerM2  string   // in the shop's currency
 }
 
 // Pager says who is told, besides the log.

@@ -107,7 +107,7 @@ func TestQuestions(t *testing.T) {
 		"Kestrel Lane Decals", "Moon/Base", "Europe/Lisbon", "euros", "eur", "imperial",
 		"north", "two words", "heron", "far", "180", "170", "13 in", "300", "900", "1.5 mm", "54", "1.6", "1370", "yes",
 		"", "heron", "wren", "", "", "", "", "no",
-		"MONO-GLOSS-137", "monomric", "monomeric", "1370", "1.20", "",
+		"MONO-GLOSS-137", "monomric", "monomeric", "1370", "thick", "9 mil", "1.20", "",
 		"mail", "smtp.kestrel-lane.example", "nobody", "Rollwarden <floor@kestrel-lane.example>", "crew@kestrel-lane.example",
 		"no")
 	if err != nil {
@@ -122,6 +122,7 @@ func TestQuestions(t *testing.T) {
 		`want at least 330.2 mm`,
 		`want a name that no other machine of the site has, got "heron"`,
 		`did you mean "monomeric"?`,
+		`want a number from 10 to 20000 um, got "thick", or nothing`,
 		`want one mail address such as floor@shop.example, got "nobody"`,
 		"every run on it is told to be not known",
 	} {
@@ -140,7 +141,7 @@ func TestQuestions(t *testing.T) {
 	if wren.Site != "north" || wren.Name != "wren" || wren.Path != (config.Path{}) || wren.SwathMM != nil {
 		t.Errorf("wren is %+v", wren)
 	}
-	if s := c.Stocks[0]; s.Code != "MONO-GLOSS-137" || s.Class != event.Monomeric || *s.WidthMM != 1370 || s.PricePerM2 != "1.20" {
+	if s := c.Stocks[0]; s.Code != "MONO-GLOSS-137" || s.Class != event.Monomeric || *s.WidthMM != 1370 || *s.ThicknessUM != 228.6 || s.PricePerM2 != "1.20" {
 		t.Errorf("stock is %+v", s)
 	}
 	if m := c.Pager.Mail; m.Host != "smtp.kestrel-lane.example" || m.From != "Rollwarden <floor@kestrel-lane.example>" || !cmp.Equal(m.To, []string{"crew@kestrel-lane.example"}) || !cmp.Equal(c.Pager.Routes.High, []string{"log", "mail"}) {
@@ -215,7 +216,7 @@ func TestFlags(t *testing.T) {
 	f := setup.Flags{
 		Shop: "Kestrel Lane Decals", Zone: "Europe/Lisbon", Currency: "EUR", Units: "metric",
 		Machine: []string{"north/heron:entry=180,exit=330,takeup=900,gap=1500,swath=54,stroke=1.6,width=1370", "plover"},
-		Stock:   []string{"MONO-GLOSS-137:class=monomeric,width=1370,price=1.20", "CAST-WRAP-152"},
+		Stock:   []string{"MONO-GLOSS-137:class=monomeric,width=1370,thickness=220,price=1.20", "CAST-WRAP-152", "POLY-GLOSS-137:class=polymeric"},
 		Pager:   "webhook", WebhookURL: "https://pages.kestrel-lane.example/a?b=c",
 	}
 	a, err := f.Answers()
@@ -229,6 +230,19 @@ func TestFlags(t *testing.T) {
 	if len(c.Machines) != 2 || *c.Machines[0].Path.TakeUpMM != 900 || c.Machines[1].Site != "shop" || c.Stocks[1].Class != event.Unknown {
 		t.Errorf("%+v %+v", c.Machines, c.Stocks)
 	}
+	if s := c.Stocks[0]; *s.ThicknessUM != 220 || c.Stocks[1].ThicknessUM != nil {
+		t.Errorf("%+v", c.Stocks)
+	}
+	// What is not known is not made up, and a person is told what follows.
+	hints := strings.Join(a.Hints(), "\n")
+	for _, want := range []string{"how thick CAST-WRAP-152 is with its liner, and enter it as thickness_um in the file: until then nobody can tell", "how thick POLY-GLOSS-137 is with its liner, and enter it as thickness_um in the file: until then the 220 um that are usual"} {
+		if !strings.Contains(hints, want) {
+			t.Errorf("hints do not say %q: %s", want, hints)
+		}
+	}
+	if strings.Contains(hints, "MONO-GLOSS-137") {
+		t.Errorf("hints are %s", hints)
+	}
 	if secrets := c.Pager.Webhook.Secrets(); len(secrets) != 1 || len(secrets[0].Reveal()) != 64 || c.Pager.Webhook.URL.Reveal() != f.WebhookURL {
 		t.Errorf("%d secrets", len(secrets))
 	}
@@ -239,6 +253,7 @@ func TestFlags(t *testing.T) {
 		`--machine: heron: swath: want a number from 1 to 2000 mm`:                     {Machine: []string{"heron:swath=0"}},
 		`--machine: a/b/c: name: want letters`:                                         {Machine: []string{"a/b/c"}},
 		`--stock: X: class: want one of`:                                               {Stock: []string{"X:class=vinyl"}},
+		`--stock: X: thickness: want a number from 10 to 20000 um`:                     {Stock: []string{"X:thickness=5"}},
 		`--stock: X: price: want an amount such as 1.20`:                               {Stock: []string{"X:price=1e3"}},
 		`--units: want one of metric, imperial`:                                        {Units: "feet"},
 		`--mail-to: want one mail address`:                                             {MailTo: []string{"me"}},

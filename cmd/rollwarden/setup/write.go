@@ -123,6 +123,9 @@ func (s Stock) line() string {
 	if s.WidthMM != nil {
 		parts = append(parts, "width_mm: "+number(*s.WidthMM))
 	}
+	if s.ThicknessUM != nil {
+		parts = append(parts, "thickness_um: "+number(*s.ThicknessUM))
+	}
 	if s.PricePerM2 != "" {
 		parts = append(parts, "price_per_m2: "+s.PricePerM2)
 	}
