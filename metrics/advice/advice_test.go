@@ -376,6 +376,29 @@ func TestGerman(t *testing.T) {
 }
 
 // TestAPI holds the answer against the published contract and against the rules.
+// TestARivalIsNamedInGerman takes the sentence about a remedy that is more often the
+// cheapest, of a decision for a remedy and of one for none.
+func TestARivalIsNamedInGerman(t *testing.T) {
+	kit, err := web.New(web.Options{Now: time.Now})
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := remedy.Decision{Holds: true, Weighed: true, Options: []remedy.Option{
+		{Code: remedy.None, Strike: remedy.Bill{Total: usd("90.00")}, Odds: risk.Estimate{P: 0.2}, Expected: usd("18.00"), Sure: 0.1},
+		{Code: "advance", Cost: remedy.Bill{Total: usd("0.60")}, Expected: usd("0.60"), BreakEven: units.Some(0.007), Sure: 0.12},
+		{Code: "leader", Cost: remedy.Bill{Total: usd("0.50")}, Expected: usd("0.70"), Sure: 0.87},
+	}}
+	for best, want := range []string{
+		"; nichts zu tun kostet im Mittel am wenigsten, Crashs eingerechnet; Vorspann ist zwar öfter am günstigsten (87 % gegen 10 %), kostet aber sonst mehr",
+		"; kostet im Mittel am wenigsten, Crashs eingerechnet; Vorspann ist zwar öfter am günstigsten (87 % gegen 12 %), kostet aber sonst mehr",
+	} {
+		d.Best = best
+		if got, known := kit.Phrases().In("de", d.Why()); !known || !strings.HasSuffix(got, want) {
+			t.Errorf("%s\nwant German that ends with %q, got %q", d.Why(), want, got)
+		}
+	}
+}
+
 func TestAPI(t *testing.T) {
 	data, err := desk.OpenAPI(desk.APIVersion)
 	if err != nil {

@@ -331,7 +331,12 @@ func (d Decision) sure() string {
 	if rival == best {
 		return "; " + Certainty(best.Sure) + " sure to be the cheapest"
 	}
-	return fmt.Sprintf("; least in expectation, though the cheapest only with %s and %s with %s", Certainty(best.Sure), rival.Code, Certainty(rival.Sure))
+	what := "costs"
+	if best.Code == None {
+		what = "doing nothing costs"
+	}
+	return fmt.Sprintf("; %s least on average, strikes included; %s comes out cheapest more often (%s against %s), but costs more when it does not",
+		what, rival.Code, Certainty(rival.Sure), Certainty(best.Sure))
 }
 
 // likeliest is the option that is most likely the cheapest.

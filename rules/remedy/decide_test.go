@@ -342,8 +342,12 @@ func TestWhyNamesARival(t *testing.T) {
 		{Code: "advance", Cost: remedy.Bill{Total: amount("0.60")}, BreakEven: units.Some(0.007), Sure: 0.12},
 		{Code: "leader", Cost: remedy.Bill{Total: amount("0.50")}, Sure: 0.87},
 	}}
-	if want := "advance: 0.60 USD against 0.2 × 90.00 USD; pays from a strike chance of 0.7 % up; least in expectation, though the cheapest only with 12 % and leader with 87 %"; d.Why() != want {
+	if want := "advance: 0.60 USD against 0.2 × 90.00 USD; pays from a strike chance of 0.7 % up; costs least on average, strikes included; leader comes out cheapest more often (87 % against 12 %), but costs more when it does not"; d.Why() != want {
 		t.Errorf("want %q\n got %q", want, d.Why())
+	}
+	d.Best, d.Options[0].Sure = 0, 0.12
+	if want := "; doing nothing costs least on average, strikes included; leader comes out"; !strings.Contains(d.Why(), want) {
+		t.Errorf("want %q in %q", want, d.Why())
 	}
 }
 
