@@ -60,11 +60,28 @@ func (p payload) find(pointer string) (jsontext.Value, error) {
 			return nil, bad("malformed", "want a payload of JSON: %w", err)
 		}
 		if !ok {
-			return nil, bad("missing-field", "the payload has no %s", pointer)
+			return nil, bad("missing-field", "want a payload of JSON with %s, got %s", pointer, p.what())
 		}
 		v = next
 	}
 	return v, nil
+}
+
+// what is what a payload is that has not what was looked for.
+func (p payload) what() string {
+	switch kind := p.Kind(); {
+	case kind == '{':
+		return "an object without it"
+	case kind == '[':
+		return "a list without it"
+	case string(p.Value) == `""`:
+		return "an empty one"
+	case kind == '"':
+		return "a text"
+	case kind == '0':
+		return "a number"
+	}
+	return string(p.Value)
 }
 
 func step(v jsontext.Value, token string) (jsontext.Value, bool, error) {
@@ -166,9 +183,13 @@ func (r *Row) data(kind event.Kind, message []byte) (event.Payload, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, c := range r.When {
-		if holds, err := c.holds(p); !holds || err != nil {
-			return nil, err
+	for i, c := range r.When {
+		holds, err := c.holds(p)
+		if err != nil {
+			return nil, fmt.Errorf("when[%d]: %w", i, err)
+		}
+		if !holds {
+			return nil, nil
 		}
 	}
 	set := map[string]string{}
@@ -178,7 +199,7 @@ func (r *Row) data(kind event.Kind, message []byte) (event.Payload, error) {
 			continue
 		}
 		if set[field.Name], err = f.value(p, field.Unit); err != nil {
-			return nil, err
+			return nil, fmt.Errorf("%s: %w", field.Name, err)
 		}
 	}
 	data, err := event.Set(kind, set)
