@@ -132,6 +132,22 @@ func TestTickets(t *testing.T) {
 	wants(t, get(t, b.serve(t), "/tickets", "de").Body.String(), `lang="de"`, "läuft auf heron", "12,5 m")
 }
 
+// TestARejectThatNobodyCanPlace is shown, and under no site.
+func TestARejectThatNobodyCanPlace(t *testing.T) {
+	b := newBook()
+	for i, site := range []string{"quay", event.AnySite} {
+		b.state.Apply(uint64(i+1), event.Event{ID: site, Source: "/rollwarden/signal", Type: "ticket.rejected", Time: start, Site: site, Machine: event.AnyMachine,
+			Data: &event.TicketRejected{SourceFile: "kestrel/owl/advanced", Kind: "bad-value", Reason: "want a machine of the configuration, got \"owl\""}})
+	}
+	for lang, want := range map[string]string{"en": "<td>place unknown</td>", "de": "<td>Ort unbekannt</td>"} {
+		page := get(t, b.serve(t), "/tickets", lang).Body.String()
+		wants(t, page, want, "<td>quay</td>")
+		if strings.Contains(page, "<td>any</td>") {
+			t.Errorf("%s: a reserved word is shown for a place", lang)
+		}
+	}
+}
+
 // TestWhatBecameOfTickets says of each accepted ticket where it is, whichever way
 // it went, and the film class that the shop's list has for its stock.
 func TestWhatBecameOfTickets(t *testing.T) {

@@ -251,7 +251,10 @@ func rejected(p web.Pen, f *floor.State) []rejectLine {
 	for i := len(f.Rejects) - 1; i >= 0; i-- {
 		x := &f.Rejects[i]
 		where := place(x.Site, x.Machine)
-		if x.Machine == event.AnyMachine {
+		switch {
+		case x.Site == event.AnySite:
+			where = p.Say("tickets.nowhere")
+		case x.Machine == event.AnyMachine:
 			where = x.Site
 		}
 		lines = append(lines, rejectLine{p.Stamp(x.At), where, x.File, p.Name("reject", x.Kind, x.Kind), x.Reason, "en"})

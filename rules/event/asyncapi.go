@@ -33,7 +33,7 @@ func AsyncAPI(version string) ([]byte, error) {
 		}}},
 		Components: components{
 			Parameters: object[parameter]{
-				{"site", parameter{Description: "Site name: letters, digits, - and _.", Examples: []string{"north"}}},
+				{"site", parameter{Description: "Site name: letters, digits, - and _; " + AnySite + " for an input that nobody can place.", Examples: []string{"north"}}},
 				{"machine", parameter{Description: "Machine name: letters, digits, - and _; " + AnyMachine + " for what concerns the whole site.", Examples: []string{"heron", AnyMachine}}},
 			},
 			Schemas: object[*schema]{{"cloudEvent", cloudEventSchema()}},

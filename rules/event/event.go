@@ -36,6 +36,10 @@ const SubjectRoot = "floor"
 // climate of the room, or a ticket that no machine was chosen for yet.
 const AnyMachine = "any"
 
+// AnySite is the reserved site name for an input that nobody can place: a site and a
+// machine stand in the subject of every event.
+const AnySite = AnyMachine
+
 // Event is one fact about the floor.
 type Event struct {
 	ID      string    // unique within Source (CloudEvents 1.0, section 3.1.1)

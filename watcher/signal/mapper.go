@@ -105,8 +105,8 @@ func (m *mapper) event(i int, r *compiled, msg message, site, machine string) *e
 	}
 }
 
-// placed finds the machine; when there is none such it is any of the site, or of the
-// shop's first.
+// placed finds the machine; when there is none such it is any of the site that the
+// topic or its row names, or of the site for what nobody can place.
 func (m *mapper) placed(site, machine string) (string, string, error) {
 	s, name, err := m.place(site, machine)
 	if err != nil {

@@ -145,6 +145,24 @@ func TestWhatDoesNotFit(t *testing.T) {
 	}
 }
 
+// TestAMachineThatNobodyHas is told to the site that the topic or the configuration
+// names, and to none where they name none.
+func TestAMachineThatNobodyHas(t *testing.T) {
+	at := func(site, topic string) Row {
+		return Row{Topic: topic, Site: site, Type: "edge.moved", Fields: map[string]Field{"by_mm": {Value: ptr("365")}, "cause": {Value: ptr("advance")}}}
+	}
+	m, err := newMapper([]Row{at("", "a/{machine}"), at("quay", "b/{machine}"), at("", "c/{site}/{machine}")}, place, event.AnySite)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for topic, want := range map[string]string{"a/owl": "any", "b/owl": "quay", "c/south/owl": "south", "c/so.uth/owl": "any"} {
+		events := m.events(message{id: "1", topic: topic, at: eight})
+		if len(events) != 1 || events[0].Site != want || events[0].Machine != event.AnyMachine {
+			t.Errorf("%s: want it told to %s/any, got %+v", topic, want, events)
+		}
+	}
+}
+
 // TestALongTopic: what the journal would not take would stop the signals after it for
 // ever.
 func TestALongTopic(t *testing.T) {

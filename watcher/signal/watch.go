@@ -22,7 +22,7 @@ type Options struct {
 	JetStream jetstream.JetStream
 	BuiltIn   bool // the server is the built-in one, which nobody else sets up
 	Rows      []Row
-	Site      string // to which a signal of nobody is told
+	Site      string // to which a signal is told that is of no machine
 
 	// Place finds the machine that a signal is about. Either may be empty where the
 	// row and its topic say nothing. The error says what is wrong with them.

@@ -75,7 +75,7 @@ func (s *shard) mapsSignals() bool {
 func (s *shard) signals(publish func(context.Context, ...event.Event) error) signal.Options {
 	a := s.app
 	return signal.Options{
-		JetStream: a.bus.JetStream(), BuiltIn: !a.shared(), Rows: a.cfg.Signals(), Site: a.cfg.Machines[0].Site, Place: a.cfg.Place,
+		JetStream: a.bus.JetStream(), BuiltIn: !a.shared(), Rows: a.cfg.Signals(), Site: a.cfg.Nowhere(), Place: a.cfg.Place,
 		Publish: publish, Log: a.part("signals"),
 	}
 }

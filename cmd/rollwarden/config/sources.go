@@ -131,6 +131,15 @@ func (c *Config) Place(site, machine string) (string, string, error) {
 	return "", "", fmt.Errorf("want a machine of the configuration, got %s%s", quote(got), hint.DidYouMean(got, c.machineKeys()))
 }
 
+// Nowhere is the site to which an input is told that is of no machine: the shop's only
+// one, or none where there are several.
+func (c *Config) Nowhere() string {
+	if sites := c.sites(); len(sites) == 1 {
+		return sites[0]
+	}
+	return event.AnySite
+}
+
 func (c *Config) machineKeys() []string {
 	var keys []string
 	for _, m := range c.Machines {

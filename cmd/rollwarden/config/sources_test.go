@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 
+	"rollwarden/rules/event"
 	"rollwarden/watcher/ipp"
 )
 
@@ -87,6 +88,12 @@ func TestPlace(t *testing.T) {
 		if got := site + "/" + machine; err == nil && got != row.want || err != nil && row.want != "" {
 			t.Errorf("%s/%s: want %s, got %s, %v", row.site, row.machine, row.want, got, err)
 		}
+	}
+	if got := c.Nowhere(); got != event.AnySite {
+		t.Errorf("what is of no machine is told to %q, though there are two sites", got)
+	}
+	if got := Default().Nowhere(); got != "shop" {
+		t.Errorf("what is of no machine is told to %q, and there is one site", got)
 	}
 	if _, _, err := c.Place("", "owl"); err == nil || !strings.Contains(err.Error(), `got "owl"`) {
 		t.Errorf("want the name as it came, got %v", err)
