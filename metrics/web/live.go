@@ -135,65 +135,76 @@ func nudge(c chan struct{}) {
 	}
 }
 
-// Run paints and beats until ctx ends, which ends every stream too. A painter
-// that hangs stops the beat with it, so that its readers see that something is
-// wrong.
+// Run paints and beats until ctx ends, which ends every stream too. It beats while
+// it rests from a painting as well. A painter that hangs stops the beat with it, so
+// that its readers see that something is wrong.
 func (h *Hub) Run(ctx context.Context) error {
 	defer close(h.ended)
 	beat := time.NewTicker(beatEvery)
 	defer beat.Stop()
+	changed := h.changed // nil while the hub rests
+	var rested <-chan time.Time
 	var painted time.Time
 	for {
 		due := false
 		select {
-		case <-h.changed:
+		case <-changed:
 			due = true
+		case <-rested:
+			changed = h.changed
 		case <-beat.C:
-			due = time.Since(painted) >= repaintEvery
+			h.beat()
+			due = changed != nil && time.Since(painted) >= repaintEvery
 		case <-ctx.Done():
 			return nil
 		}
-		if due {
-			painted = time.Now()
-		}
-		h.round(due)
 		if !due {
 			continue
 		}
-		select {
-		case <-time.After(max(paintEvery, restPerPaint*time.Since(painted))):
-		case <-ctx.Done():
-			return nil
+		painted = time.Now()
+		h.paintAll(beat.C)
+		changed, rested = nil, time.After(max(paintEvery, restPerPaint*time.Since(painted)))
+	}
+}
+
+// beat tells all readers how well the watch is. A page that nobody has painted yet
+// gets none: it would say that the page is whole.
+func (h *Hub) beat() {
+	ready, now := h.o.Pulse().Ready, h.o.Kit.o.Now()
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for _, t := range h.topics {
+		if t.beat != nil {
+			t.tell(ready, now)
 		}
 	}
 }
 
-// round paints every topic that is read, if that is due, and wakes its readers.
-// The pulse is felt before the painting: a page must not claim to be better than
-// it is.
-func (h *Hub) round(paint bool) {
-	pulse := h.o.Pulse()
+// paintAll paints every topic that is read. Between two of them it beats when that
+// is due, so that a page does not fall silent while others are painted.
+func (h *Hub) paintAll(beat <-chan time.Time) {
 	for _, t := range h.read() {
-		if !paint && t.beat == nil {
-			continue // nobody has painted it yet, and a beat would say that its page is whole
+		h.renew(t)
+		select {
+		case <-beat:
+			h.beat()
+		default:
 		}
-		var parts []Part
-		var err error
-		if paint {
-			if parts, err = h.paint(t.audience); err != nil && !t.broken && h.o.Failed != nil {
-				h.o.Failed(t.audience, err)
-			}
-		}
-		h.mu.Lock()
-		if paint {
-			t.update(parts, err, h.o.Kit.Asset("live.js"))
-		}
-		t.beat = beatOf(pulse.Ready && !t.broken, h.o.Kit.o.Now())
-		for r := range t.readers {
-			nudge(r.wake)
-		}
-		h.mu.Unlock()
 	}
+}
+
+// renew paints a topic. The pulse is felt before the painting: a page must not
+// claim to be better than it is.
+func (h *Hub) renew(t *topic) {
+	ready := h.o.Pulse().Ready
+	parts, err := h.paint(t.audience)
+	if err != nil && !t.broken && h.o.Failed != nil {
+		h.o.Failed(t.audience, err)
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	t.update(parts, err, h.o.Kit.Asset("live.js"))
+	t.tell(ready, h.o.Kit.o.Now())
 }
 
 // paint makes the parts of one audience. A painter that panics has broken its
@@ -216,6 +227,14 @@ func (h *Hub) read() []*topic {
 		list = append(list, t)
 	}
 	return list
+}
+
+// tell makes the beat of now, and wakes the readers for it and for what else is new.
+func (t *topic) tell(ready bool, now time.Time) {
+	t.beat = beatOf(ready && !t.broken, now)
+	for r := range t.readers {
+		nudge(r.wake)
+	}
 }
 
 // update takes a painting: parts that look as before keep their version.

@@ -382,6 +382,31 @@ func TestPaintingRests(t *testing.T) {
 	})
 }
 
+// TestBeatsWhileBusy lets no page go without a beat for as long as its script takes
+// for the watch's being away, 6 s, however much there is to paint: not while the
+// hub rests, nor while others are painted.
+func TestBeatsWhileBusy(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newStage(t, 2)
+		defer s.end()
+		all := []*listener{s.listen("page=board&lang=en"), s.listen("page=board&lang=de")}
+		time.Sleep(time.Second)
+		s.takes.Store(int64(3 * time.Second))
+		heard := []time.Time{time.Now(), time.Now()}
+		for range 1200 {
+			s.hub.Changed()
+			time.Sleep(100 * time.Millisecond)
+			for i, l := range all {
+				if _, beats := l.take(); beats > 0 {
+					heard[i] = time.Now()
+				} else if silent := time.Since(heard[i]); silent >= 6*time.Second {
+					t.Fatalf("page %d heard nothing for %s", i, silent)
+				}
+			}
+		}
+	})
+}
+
 // TestFailureIsToldOnce tells of a page when it breaks, and not again with each
 // painting until it was whole in between.
 func TestFailureIsToldOnce(t *testing.T) {
