@@ -16,7 +16,9 @@ import (
 	"regexp"
 	"runtime"
 	"slices"
+	"strconv"
 	"strings"
+	"syscall"
 	"testing"
 
 	"github.com/opencontainers/image-spec/schema"
@@ -108,6 +110,9 @@ func tryPackage(t *testing.T, deb string) {
 		t.Errorf("want a backup every night, got\n%s", timer)
 	}
 
+	tryDocumentation(t, filepath.Join(root, "usr/share/doc/rollwarden"))
+	tryOwner(t, root, deb)
+
 	// What a person changed survives an upgrade, and the shop's data all of it.
 	settings, journal := filepath.Join(root, "etc/rollwarden/rollwarden.yaml"), filepath.Join(root, "var/lib/rollwarden/data/journal")
 	if err := os.MkdirAll(filepath.Dir(journal), 0o755); err != nil {
@@ -130,6 +135,65 @@ func tryPackage(t *testing.T, deb string) {
 	})
 	if !slices.Equal(left, []string{"var/lib/rollwarden/data/journal"}) {
 		t.Errorf("want the journal alone to stay, got %v", left)
+	}
+}
+
+// tryDocumentation wants every link of an installed page to lead to what is installed.
+func tryDocumentation(t *testing.T, folder string) {
+	links := 0
+	for _, file := range filesUnder(t, folder) {
+		if filepath.Ext(file) != ".md" {
+			continue
+		}
+		for _, m := range regexp.MustCompile(`\]\(([^)#: ]+)(#[^)]*)?\)`).FindAllStringSubmatch(readFile(t, filepath.Join(folder, file)), -1) {
+			if links++; !filepath.IsLocal(filepath.Join(filepath.Dir(file), m[1])) {
+				t.Errorf("%s leads out of its folder: %s", file, m[1])
+			} else if _, err := os.Stat(filepath.Join(folder, filepath.Dir(file), m[1])); err != nil {
+				t.Errorf("%s leads nowhere: %v", file, err)
+			}
+		}
+	}
+	if links == 0 {
+		t.Error("no page has a link")
+	}
+}
+
+// tryOwner wants the configuration kept from others, also one that an earlier package
+// let everybody read, and what a person decided left alone.
+func tryOwner(t *testing.T, root, deb string) {
+	if os.Geteuid() != 0 {
+		return // a user namespace of one user knows no other group
+	}
+	settings := filepath.Join(root, "etc/rollwarden/rollwarden.yaml")
+	entry := regexp.MustCompile(`(?m)^rollwarden:x:(\d+):`).FindStringSubmatch(readFile(t, filepath.Join(root, "etc/group")))
+	group, err := strconv.Atoi(entry[1])
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		what      string
+		group     int // before an upgrade; -1 for a first installation
+		mode      os.FileMode
+		wantGroup int
+		wantMode  os.FileMode
+	}{
+		{"installed", -1, 0, group, 0o640},
+		{"of an earlier package", 0, 0o644, group, 0o640},
+		{"of a person", group, 0o440, group, 0o440},
+	} {
+		if c.group >= 0 {
+			if err := errors.Join(os.Chown(settings, 0, c.group), os.Chmod(settings, c.mode)); err != nil {
+				t.Fatal(err)
+			}
+			dpkg(t, root, "--install", deb)
+		}
+		info, err := os.Stat(settings)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := int(info.Sys().(*syscall.Stat_t).Gid); got != c.wantGroup || info.Mode().Perm() != c.wantMode {
+			t.Errorf("the configuration %s: want group %d and %v, got %d and %v", c.what, c.wantGroup, c.wantMode, got, info.Mode().Perm())
+		}
 	}
 }
 
