@@ -69,7 +69,8 @@ const (
 type Hub struct {
 	o        HubOptions
 	painters map[string]Painter
-	changed  chan struct{} // has room for one
+	changed  chan struct{} // there is a new view; has room for one
+	joined   chan struct{} // there is a page that nobody has painted yet; has room for one
 	ended    chan struct{} // closed when the hub no longer runs
 
 	mu      sync.Mutex
@@ -111,7 +112,7 @@ func NewHub(o HubOptions) *Hub {
 	}
 	return &Hub{
 		o: o, painters: map[string]Painter{}, topics: map[Audience]*topic{},
-		changed: make(chan struct{}, 1), ended: make(chan struct{}),
+		changed: make(chan struct{}, 1), joined: make(chan struct{}, 1), ended: make(chan struct{}),
 	}
 }
 
@@ -135,8 +136,9 @@ func nudge(c chan struct{}) {
 	}
 }
 
-// Run paints and beats until ctx ends, which ends every stream too. It beats while
-// it rests from a painting as well. A painter that hangs stops the beat with it, so
+// Run paints and beats until ctx ends, which ends every stream too. While it rests
+// from a painting it beats all the same, and paints the page of a new reader, which
+// costs no more than serving it did. A painter that hangs stops the beat with it, so
 // that its readers see that something is wrong.
 func (h *Hub) Run(ctx context.Context) error {
 	defer close(h.ended)
@@ -150,6 +152,8 @@ func (h *Hub) Run(ctx context.Context) error {
 		select {
 		case <-changed:
 			due = true
+		case <-h.joined:
+			h.paintAll(h.read((*topic).isNew), beat.C)
 		case <-rested:
 			changed = h.changed
 		case <-beat.C:
@@ -162,7 +166,7 @@ func (h *Hub) Run(ctx context.Context) error {
 			continue
 		}
 		painted = time.Now()
-		h.paintAll(beat.C)
+		h.paintAll(h.read(nil), beat.C)
 		changed, rested = nil, time.After(max(paintEvery, restPerPaint*time.Since(painted)))
 	}
 }
@@ -174,16 +178,16 @@ func (h *Hub) beat() {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	for _, t := range h.topics {
-		if t.beat != nil {
+		if !t.isNew() {
 			t.tell(ready, now)
 		}
 	}
 }
 
-// paintAll paints every topic that is read. Between two of them it beats when that
-// is due, so that a page does not fall silent while others are painted.
-func (h *Hub) paintAll(beat <-chan time.Time) {
-	for _, t := range h.read() {
+// paintAll paints some topics. Between two of them it beats when that is due, so
+// that a page does not fall silent while others are painted.
+func (h *Hub) paintAll(topics []*topic, beat <-chan time.Time) {
+	for _, t := range topics {
 		h.renew(t)
 		select {
 		case <-beat:
@@ -218,16 +222,21 @@ func (h *Hub) paint(a Audience) (parts []Part, err error) {
 	return h.painters[a.Page](a)
 }
 
-// read lists the topics that somebody reads.
-func (h *Hub) read() []*topic {
+// read lists the topics that somebody reads: all of them, or those that are wanted.
+func (h *Hub) read(want func(*topic) bool) []*topic {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	list := make([]*topic, 0, len(h.topics))
 	for _, t := range h.topics {
-		list = append(list, t)
+		if want == nil || want(t) {
+			list = append(list, t)
+		}
 	}
 	return list
 }
+
+// isNew reports whether nobody has painted the topic yet.
+func (t *topic) isNew() bool { return t.beat == nil }
 
 // tell makes the beat of now, and wakes the readers for it and for what else is new.
 func (t *topic) tell(ready bool, now time.Time) {
@@ -349,8 +358,8 @@ func (h *Hub) join(a Audience) (*topic, *reader) {
 	}
 	me := &reader{wake: make(chan struct{}, 1)}
 	t.readers[me] = true
-	if t.beat == nil {
-		h.Changed() // nobody has painted it yet
+	if t.isNew() {
+		nudge(h.joined)
 	} else {
 		nudge(me.wake)
 	}
@@ -407,7 +416,7 @@ func (h *Hub) news(t *topic, me *reader) [][]byte {
 		}
 	}
 	me.seen = t.version
-	if t.beat == nil {
+	if t.isNew() {
 		return out
 	}
 	return append(out, t.beat)

@@ -407,6 +407,28 @@ func TestBeatsWhileBusy(t *testing.T) {
 	})
 }
 
+// TestNewPageNeedNotWait paints a page that nobody has read so far while the hub
+// rests from painting the others, which may be for longer than the 6 s after which
+// its script takes the watch for away.
+func TestNewPageNeedNotWait(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newStage(t, 2)
+		defer s.end()
+		s.takes.Store(int64(1600 * time.Millisecond))
+		s.listen("page=board&lang=en")
+		time.Sleep(1700 * time.Millisecond)
+		before := s.paints.Load()
+		other := s.listen("page=board&lang=de")
+		time.Sleep(1700 * time.Millisecond)
+		if news, beats := other.take(); len(news) != 3 || beats == 0 {
+			t.Errorf("after 1.7 s a new page got %q and %d beats", news, beats)
+		}
+		if got := s.paints.Load() - before; got != 1 {
+			t.Errorf("for a new page %d were painted, want that one alone", got)
+		}
+	})
+}
+
 // TestFailureIsToldOnce tells of a page when it breaks, and not again with each
 // painting until it was whole in between.
 func TestFailureIsToldOnce(t *testing.T) {
