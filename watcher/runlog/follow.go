@@ -23,10 +23,11 @@ const (
 // follower is owned by one goroutine; only its hints run beside it.
 type follower struct {
 	Options
-	hints  *hints
-	memory memory            // nil until it could be read
-	told   map[string]string // the last complaint about each log
-	quiet  map[string]rest   // files with half a line at their end
+	hints   *hints
+	memory  memory            // nil until it could be read
+	unsaved bool              // what is new in it could not be written down
+	told    map[string]string // the last complaint about each log
+	quiet   map[string]rest   // files with half a line at their end
 }
 
 // rest is a file whose last line has no end, as it was first seen so.
@@ -57,7 +58,7 @@ func (f *follower) scan(ctx context.Context) time.Duration {
 		if ctx.Err() != nil {
 			return 0
 		}
-		f.complain(l.Files, err, "it is tried again, and nothing is skipped")
+		f.complain(l.Files, err, "it is tried again; what is new in the log waits there, and is told then")
 		if err != nil {
 			wait = retry
 		}
@@ -89,6 +90,7 @@ func (f *follower) look(ctx context.Context, l *Log) (time.Duration, error) {
 	}
 	v := &visit{follower: f, log: l, marks: f.memory.of(l), paths: paths, claimed: map[*mark]bool{}}
 	var wait time.Duration
+	err = v.begin()
 	for _, path := range paths {
 		again, e := v.file(ctx, path)
 		if e != nil {
@@ -102,11 +104,17 @@ func (f *follower) look(ctx context.Context, l *Log) (time.Duration, error) {
 	if len(v.marks.Files) > mostMarks {
 		v.marks.drop(func(m *mark) bool { return !slices.Contains(paths, m.Path) })
 	}
-	if !v.marks.Seen && err == nil {
-		v.marks.Seen = true
-		err = f.memory.save(f.State)
+	if f.unsaved {
+		err = errors.Join(err, f.save())
 	}
 	return wait, err
+}
+
+// save writes down how far the logs were read.
+func (f *follower) save() error {
+	err := f.memory.save(f.State)
+	f.unsaved = err != nil
+	return err
 }
 
 // visit is one look at one log.
@@ -118,23 +126,50 @@ type visit struct {
 	claimed map[*mark]bool // whose files were found
 }
 
+// begin notes at the first look at a log what stands in each of its files, which is
+// history even where it cannot be read yet. What comes after that is told.
+func (v *visit) begin() error {
+	if v.marks.Seen {
+		return nil
+	}
+	for _, path := range v.paths {
+		info, err := os.Stat(path)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if m := v.marks.at(path); m.Offset == 0 && !v.log.History {
+			m.History = info.Size()
+		}
+	}
+	v.marks.Seen = true
+	return v.save()
+}
+
 // paths lists the files of a log, the oldest first. The folder must be there: on a
 // share that is not mounted nothing can be said of its files.
 func (l *Log) paths() ([]string, error) {
-	if _, err := os.Stat(filepath.Dir(l.Files)); err != nil {
-		return nil, err
-	}
-	paths, err := filepath.Glob(l.Files)
+	dir, pattern := filepath.Dir(l.Files), filepath.Base(l.Files)
+	entries, err := os.ReadDir(dir)
 	if err != nil {
 		return nil, err
 	}
+	var paths []string
 	written := map[string]time.Time{}
-	for _, path := range paths {
+	for _, e := range entries {
+		path := filepath.Join(dir, e.Name())
+		if ours, err := filepath.Match(pattern, e.Name()); !ours {
+			if err != nil {
+				return nil, err
+			}
+			continue
+		}
 		if info, err := os.Stat(path); err == nil && info.Mode().IsRegular() {
-			written[path] = info.ModTime()
+			paths, written[path] = append(paths, path), info.ModTime()
 		}
 	}
-	paths = slices.DeleteFunc(paths, func(p string) bool { return written[p].IsZero() })
 	slices.SortFunc(paths, func(a, b string) int { return cmp.Or(written[a].Compare(written[b]), cmp.Compare(a, b)) })
 	return paths, nil
 }
@@ -155,7 +190,10 @@ func (v *visit) file(ctx context.Context, path string) (time.Duration, error) {
 	}
 	m := v.markOf(path, file, info.Size())
 	v.claimed[m] = true
-	r := &reader{visit: v, file: file, name: filepath.Base(path), mark: m, silent: !v.marks.Seen && !v.log.History}
+	if info.Size() < m.History {
+		m.History = 0 // it was truncated or replaced
+	}
+	r := &reader{visit: v, file: file, name: filepath.Base(path), mark: m}
 	return v.settle(path, info.Size(), func(quiet bool) error { return r.read(ctx, quiet) })
 }
 
@@ -202,7 +240,7 @@ func (v *visit) rotated(ctx context.Context) (err error) {
 			continue
 		}
 		v.marks.drop(func(o *mark) bool { return o == m })
-		err = errors.Join(err, v.memory.save(v.State))
+		err = errors.Join(err, v.save())
 	}
 	return err
 }

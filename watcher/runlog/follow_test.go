@@ -42,6 +42,44 @@ func TestOldRowsAreToldWhenWanted(t *testing.T) {
 	r.want("started KL-1; finished KL-1")
 }
 
+// TestAFileThatCannotBeReadHoldsUpNoOther: what is new in the others is told, and of
+// itself, once it can be read, what came after the first look.
+func TestAFileThatCannotBeReadHoldsUpNoOther(t *testing.T) {
+	for _, restart := range []bool{false, true} {
+		t.Run(fmt.Sprintf("restart %t", restart), func(t *testing.T) {
+			r := newRig(t, plain(), "runs*.csv")
+			look := func() {
+				if r.look(); restart {
+					r.restart()
+				}
+			}
+			foreign := strings.Replace(titles, "State", "Outcome", 1)
+			r.write("runs-1.csv", foreign+at("KL-1", "printing", 1))
+			r.write("runs-2.csv", titles+at("KL-2", "printing", 2))
+			look()
+			r.add("runs-1.csv", at("KL-1", "done", 3))
+			r.add("runs-2.csv", at("KL-2", "done", 4))
+			r.write("runs-3.csv", titles+at("KL-3", "printing", 5))
+			look()
+			r.want("finished KL-2; started KL-3")
+			r.o.Logs[0].Format.Columns["state"] = "2"
+			r.restart()
+			look()
+			r.want("finished KL-2; started KL-3; finished KL-1")
+		})
+	}
+}
+
+// A file that could not be read at first and was replaced since is another one.
+func TestAReplacedFileIsNoHistory(t *testing.T) {
+	r := newRig(t, plain(), "runs.csv")
+	r.write("runs.csv", strings.Repeat("not a log\n", 100))
+	r.look()
+	r.write("runs.csv", titles+at("KL-1", "printing", 1))
+	r.look()
+	r.want("started KL-1")
+}
+
 func TestANewFileIsToldWhole(t *testing.T) {
 	r := newRig(t, plain(), "runs-*.csv")
 	r.look()
@@ -203,6 +241,18 @@ func TestAFolderThatIsNotThereYet(t *testing.T) {
 	r.add("share/runs.csv", at("KL-1", "done", 2))
 	r.look()
 	r.want("finished KL-1")
+}
+
+// A folder that cannot be listed is not taken for an empty one either.
+func TestAFolderThatCannotBeListed(t *testing.T) {
+	r := newRig(t, plain(), "share/runs.csv")
+	r.write("share", "no folder")
+	r.look()
+	check(t, os.Remove(filepath.Join(r.dir, "share")))
+	check(t, os.Mkdir(filepath.Join(r.dir, "share"), 0o755))
+	r.write("share/runs.csv", titles+at("KL-1", "printing", 1))
+	r.look()
+	r.want("")
 }
 
 func TestAMissingColumnHoldsTheLog(t *testing.T) {

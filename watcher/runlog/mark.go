@@ -21,6 +21,8 @@ type mark struct {
 	Line   int    `json:"line"`   // lines that were read
 	Head   string `json:"head"`   // SHA-256 of how the read part begins, hexadecimal
 	Tail   string `json:"tail"`   // and of how it ends
+
+	History int64 `json:"history,omitzero"` // bytes that stood there at the first look, and are not told
 }
 
 // fingerprint is how many bytes at each end of what was read are compared.
@@ -68,7 +70,7 @@ type memory map[string]*marks
 
 // marks are those of one log.
 type marks struct {
-	Seen  bool    `json:"seen"` // what stood in the log at first was read or passed over
+	Seen  bool    `json:"seen"` // there was a first look, so that another file is a new one
 	Files []*mark `json:"files"`
 }
 
@@ -82,6 +84,18 @@ func (m memory) of(l *Log) *marks {
 		m[key] = &marks{}
 	}
 	return m[key]
+}
+
+// at returns the mark of a path, and makes it if need be.
+func (s *marks) at(path string) *mark {
+	for _, m := range s.Files {
+		if m.Path == path {
+			return m
+		}
+	}
+	m := &mark{Path: path}
+	s.Files = append(s.Files, m)
+	return m
 }
 
 func (s *marks) drop(gone func(*mark) bool) { s.Files = slices.DeleteFunc(s.Files, gone) }

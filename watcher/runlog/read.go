@@ -15,7 +15,6 @@ type reader struct {
 	file   *os.File
 	name   string
 	mark   *mark
-	silent bool // pass over what is there
 	script script
 	header header
 }
@@ -87,13 +86,14 @@ func (r *reader) step(ctx context.Context, quiet bool) (more bool, err error) {
 	}
 	var events []event.Event
 	used, lines := 0, 0
-	for rows := 0; rows < batch || r.silent; rows++ {
+	for rows := 0; rows < batch; {
 		n, broken := r.next(data[used:], quiet && len(data) < chunk)
 		if n == 0 {
 			break
 		}
-		if !r.silent {
+		if r.mark.Offset+int64(used+n) > r.mark.History {
 			events = append(events, r.tell(data[used:used+n], r.mark.Line+lines+1, broken)...)
+			rows++
 		}
 		lines += r.script.lines(data[used : used+n])
 		used += n
@@ -106,10 +106,10 @@ func (r *reader) step(ctx context.Context, quiet bool) (more bool, err error) {
 			return false, fmt.Errorf("tell the journal: %w", err)
 		}
 	}
-	if err := r.mark.moved(r.file, r.mark.Offset+int64(used), lines); err != nil || r.silent {
-		return true, err
+	if err := r.mark.moved(r.file, r.mark.Offset+int64(used), lines); err != nil {
+		return false, err
 	}
-	return true, r.memory.save(r.State)
+	return true, r.save()
 }
 
 // next returns the length of the next record, 0 when it is not whole yet. One that
