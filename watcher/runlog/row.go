@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -24,8 +25,8 @@ type header struct {
 // locate finds the columns in the first row; titles is nil without a header.
 func (f *Format) locate(titles []string) (header, error) {
 	h := header{map[string][]int{}, titles}
-	for name, columns := range f.Columns {
-		for _, column := range parts(columns) {
+	for _, name := range slices.Sorted(maps.Keys(f.Columns)) { // so that one fault has one complaint
+		for _, column := range parts(f.Columns[name]) {
 			i, err := strconv.Atoi(column)
 			if err != nil {
 				i = 1 + slices.IndexFunc(titles, func(t string) bool { return strings.EqualFold(strings.TrimSpace(t), column) })

@@ -260,6 +260,17 @@ func TestTheClockIsSetBack(t *testing.T) {
 	}
 }
 
+// TestOneFaultHasOneComplaint: each new complaint is told to somebody.
+func TestOneFaultHasOneComplaint(t *testing.T) {
+	f := plain()
+	want := "columns.job"
+	for range 100 {
+		if _, err := f.locate([]string{"Name", "Size"}); err == nil || !strings.Contains(err.Error(), want) {
+			t.Fatalf("want a complaint about %s, got %v", want, err)
+		}
+	}
+}
+
 func TestFormatsThatCannotWork(t *testing.T) {
 	for want, change := range map[string]func(*Format){
 		`separator: want one character such as ";" or a tab, got ";;"`:                        func(f *Format) { f.Separator = ";;" },
