@@ -110,7 +110,11 @@ func (a *advice) newer(ctx context.Context, v *rules.View, site, machine string,
 	for changed(v.Floor.Machine(site, machine)) <= after {
 		select {
 		case <-look.C:
-			v = a.o.View()
+			next := a.o.View()
+			if next == nil {
+				return v // the watch has given back what it watched, and nothing newer comes
+			}
+			v = next
 		case <-ctx.Done():
 			return v
 		}

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/bojanz/currency"
@@ -525,6 +526,27 @@ func BenchmarkPage(b *testing.B) {
 	b.Run("kept", func(b *testing.B) {
 		for b.Loop() {
 			get(h, heron, "en")
+		}
+	})
+}
+
+// TestNothingIsWatchedAnyMore serves what was there when the watch gives the last of
+// its sites away while somebody waits for what he has just accepted.
+func TestNothingIsWatchedAnyMore(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWatch(t)
+		w.say("roll.loaded", &event.RollLoaded{Stock: "MONO-GLOSS-137"})
+		h := w.serve()
+		time.AfterFunc(100*time.Millisecond, func() {
+			w.mu.Lock()
+			defer w.mu.Unlock()
+			w.view = nil
+		})
+		if got := get(h, heron+"?after=99", "en"); got.Code != http.StatusOK {
+			t.Errorf("the page that waited answers %d", got.Code)
+		}
+		if got := get(h, heron, "en"); got.Code != http.StatusServiceUnavailable {
+			t.Errorf("the next answers %d", got.Code)
 		}
 	})
 }

@@ -237,7 +237,7 @@ func (p *painter) farther() string {
 	if p.o.Clear == nil {
 		return ""
 	}
-	mm, known := p.o.Clear(p.site, p.machine)
+	mm, known := p.o.Clear(p.view, p.site, p.machine)
 	if !known || mm <= 0 {
 		return ""
 	}

@@ -119,7 +119,7 @@ func (p *painter) start(m *floor.Machine) *countdown {
 	if p.o.StartAt == nil {
 		return nil
 	}
-	at, known := p.o.StartAt(m.Site, m.Name)
+	at, known := p.o.StartAt(p.view, m.Site, m.Name)
 	if !known {
 		return &countdown{Text: p.Say("touch.any-moment")}
 	}

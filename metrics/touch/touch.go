@@ -35,13 +35,13 @@ type Options struct {
 	Machines []plant.Machine
 	Stocks   []string // the shop's stock codes
 
-	// Clear is how far the film has to go forward, in mm, for its edge to lie
-	// past the cure exit, and false when nobody knows where it is; may be nil.
-	Clear func(site, machine string) (mm float64, known bool)
+	// Clear is how far the film has to go forward in a view, in mm, for its edge
+	// to lie past the cure exit, and false when nobody knows where it is; may be nil.
+	Clear func(v *rules.View, site, machine string) (mm float64, known bool)
 
-	// StartAt is when a machine's next run is expected to start, and false
-	// when nobody can tell; may be nil.
-	StartAt func(site, machine string) (time.Time, bool)
+	// StartAt is when a machine's next run in a view is expected to start, and
+	// false when nobody can tell; may be nil.
+	StartAt func(v *rules.View, site, machine string) (time.Time, bool)
 
 	// Ready is whether the watch is sure of what it shows; may be nil.
 	Ready func() bool

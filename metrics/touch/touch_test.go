@@ -34,6 +34,9 @@ type shop struct {
 	role   string
 	clear  float64
 	ready  func() bool
+
+	startAt func(*rules.View, string, string) (time.Time, bool)
+	given   []*rules.View // that of the page, and those that it asked about
 }
 
 // idOf is the id of a test's entry of a type: a UUID, as the desk gives one.
@@ -76,10 +79,16 @@ func (s *shop) get(url string) *httptest.ResponseRecorder {
 			{Site: "quay", Name: "wren", Path: path, Configured: true},
 		},
 		View: func() *rules.View {
-			return &rules.View{At: start, Floor: s.state.Snapshot(), Alarms: s.alarms.Snapshot()}
+			v := &rules.View{At: start, Floor: s.state.Snapshot(), Alarms: s.alarms.Snapshot()}
+			s.given = append(s.given, v)
+			return v
 		},
 		Ready: s.ready,
-		Clear: func(string, string) (float64, bool) { return s.clear, s.clear >= 0 },
+		Clear: func(v *rules.View, _, _ string) (float64, bool) {
+			s.given = append(s.given, v)
+			return s.clear, s.clear >= 0
+		},
+		StartAt: s.startAt,
 	})
 	w := httptest.NewRecorder()
 	mux.ServeHTTP(w, httptest.NewRequest(http.MethodGet, url, nil))
@@ -92,6 +101,21 @@ func wants(t *testing.T, body string, texts ...string) {
 		if !strings.Contains(body, text) {
 			t.Errorf("the page does not say %q", text)
 		}
+	}
+}
+
+// TestOnePageOneView draws a page from one view alone: the next may be of a machine
+// that has moved on, or none at all when the watch has given its sites back.
+func TestOnePageOneView(t *testing.T) {
+	s := newShop(t)
+	s.startAt = func(v *rules.View, _, _ string) (time.Time, bool) {
+		s.given = append(s.given, v)
+		return time.Time{}, false
+	}
+	s.tell("run.queued", map[string]string{"job": "KL-1"})
+	s.get("/floor/heron")
+	if asked := slices.Compact(slices.Clone(s.given)); len(s.given) < 3 || len(asked) != 1 {
+		t.Errorf("%d were asked about %d views, want the page, when its run starts and how far its edge is, of one", len(s.given), len(asked))
 	}
 }
 

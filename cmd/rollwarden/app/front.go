@@ -7,13 +7,13 @@ import (
 	"net/http"
 	"slices"
 	"strings"
-	"time"
 
 	"rollwarden/metrics/advice"
 	"rollwarden/metrics/board"
 	"rollwarden/metrics/ledger"
 	"rollwarden/metrics/touch"
 	"rollwarden/metrics/web"
+	"rollwarden/rules"
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
 	"rollwarden/watcher/desk"
@@ -72,8 +72,7 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 		Elsewhere: a.elsewhere,
 	}))
 	touch.Register(mux, touch.Options{
-		Kit: f.kit, Hub: f.hub, View: a.View, Machines: a.site.Machines, Stocks: a.site.Films.Stocks(), Clear: a.clearAdvance, Ready: a.ready,
-		StartAt: func(site, machine string) (time.Time, bool) { return a.startAt(a.View(), site, machine) },
+		Kit: f.kit, Hub: f.hub, View: a.View, Machines: a.site.Machines, Stocks: a.site.Films.Stocks(), Clear: a.clearAdvance, StartAt: a.startAt, Ready: a.ready,
 	})
 	ledger.Register(mux, ledger.Options{Kit: f.kit, Hub: f.hub, View: a.View, Known: a.knows, Newest: a.newest, At: a.entryAt, Films: a.site.Films})
 	var err error
@@ -191,13 +190,9 @@ func (a *App) hazards() []string {
 	return codes
 }
 
-// clearAdvance is how far a machine's film has to go forward for its edge to lie
-// past the cure exit.
-func (a *App) clearAdvance(site, machine string) (mm float64, known bool) {
-	v := a.View()
-	if v == nil {
-		return 0, false
-	}
+// clearAdvance is how far a machine's film has to go forward in a view for its edge
+// to lie past the cure exit.
+func (a *App) clearAdvance(v *rules.View, site, machine string) (mm float64, known bool) {
 	a.reading.Lock()
 	defer a.reading.Unlock()
 	return a.reader.On(v.Of(site)).ClearAdvance(a.clock.Now(), site, machine)
