@@ -92,10 +92,22 @@ type Fold struct {
 
 // machine is what is followed on a machine from one event to the next.
 type machine struct {
-	start  *Start
-	run    *run    // nil while idle
-	down   *Strike // whose end is not known yet
+	starts []*Start // the newest, that was not taken back last
+	run    *run     // nil while idle
+	down   *Strike  // whose end is not known yet
 	silent time.Duration
+}
+
+// keptStarts is how many starts are kept of a machine: as many as the floor lets
+// take back, and the one before them.
+const keptStarts = 9
+
+// start is the last start; nil when none was seen.
+func (m *machine) start() *Start {
+	if len(m.starts) == 0 {
+		return nil
+	}
+	return m.starts[len(m.starts)-1]
 }
 
 type (
@@ -186,7 +198,7 @@ func (f *Fold) resumeRun(key string, m *floor.Machine) {
 	if ok && !a.First.IsZero() && !a.First.After(r.Started) {
 		s.AlarmAt = a.First
 	}
-	f.machine(key).start = s
+	f.machine(key).starts = []*Start{s}
 	if m.Run != nil {
 		f.machine(key).run = &run{Entry: s.Entry}
 		f.runs = append(f.runs, f.machine(key).run)
@@ -330,7 +342,7 @@ func (f *Fold) record(e event.Event, t *tally, before glimpse, after *floor.Mach
 		f.runStarted(e, before, after)
 	case *event.RunProgress:
 		if after.Run != nil && after.Run.FedM != before.fed() {
-			f.printedAgain(floor.Key(e.Site, e.Machine), e.Time)
+			f.printedAgain(floor.Key(e.Site, e.Machine), e)
 		}
 	case *event.RunFinished:
 		f.runEnded(e, before, after, true)
@@ -362,12 +374,12 @@ func (f *Fold) runStarted(e event.Event, before glimpse, after *floor.Machine) {
 	}
 	key := floor.Key(e.Site, e.Machine)
 	f.endRun(key, e, false) // of a run that was never seen to end
-	f.printedAgain(key, e.Time)
+	f.printedAgain(key, e)
 	s := &Start{Entry: entryOf(e), Job: r.Job, Part: r.Part, Stock: after.Roll.Stock, Advised: r.Advised}
 	s.describe(*r.Kind)
 	f.heed(key, s)
 	m := f.machine(key)
-	m.start, m.run = s, &run{Entry: s.Entry}
+	m.starts, m.run = append(newest(m.starts, keptStarts-1), s), &run{Entry: s.Entry}
 	f.starts, f.runs = append(f.starts, s), append(f.runs, m.run)
 }
 
@@ -387,9 +399,9 @@ func (f *Fold) endRun(key string, e event.Event, finished bool) {
 }
 
 // printedAgain ends a downtime that nobody recorded.
-func (f *Fold) printedAgain(key string, at time.Time) {
+func (f *Fold) printedAgain(key string, e event.Event) {
 	if m := f.machine(key); m.down != nil {
-		m.down.back, m.down = at, nil
+		m.down.back, m.down.backBy, m.down = e.Time, e.ID, nil
 	}
 }
 
@@ -409,9 +421,9 @@ func (f *Fold) strikeRecorded(e event.Event, d *event.StrikeRecorded, after *flo
 		s.Class, s.Treatment = struck.Kind.Class, struck.Kind.Treatment.String()
 	}
 	m := f.machine(key)
-	if m.start != nil && struck != nil && struck.Same(m.start.Job, m.start.Part) {
-		s.start, s.Warned = m.start, m.start.Warned()
-		m.start.Strikes++
+	if start := m.start(); start != nil && struck != nil && struck.Same(start.Job, start.Part) {
+		s.start, s.Warned = start, start.Warned()
+		start.Strikes++
 	}
 	if !s.DownS.Known() {
 		s.DownBy, m.down = downStill, s

@@ -339,3 +339,49 @@ func TestUndoneRun(t *testing.T) {
 		t.Errorf("start undone: %+v", r.Machines[0])
 	}
 }
+
+// TestAStartTakenBackLeavesWhatWasBefore starts a run by mistake while another
+// runs and stands still after a strike, and takes that back.
+func TestAStartTakenBackLeavesWhatWasBefore(t *testing.T) {
+	report := func(mistake bool) reliability.Report {
+		j := &journal{t: t}
+		j.load(at(2, 8, 0), "heron", "MONO-GLOSS-137", event.Monomeric)
+		j.alarm(at(2, 8, 30), "heron", "bare-edge", "A", alarm.Normal, alarm.Condition)
+		j.alarm(at(2, 8, 40), "heron", "bare-edge", "B", alarm.Normal, alarm.Condition)
+		j.start(at(2, 9, 0), "heron", "A")
+		j.say(at(2, 9, 10), "heron", "strike.recorded", &event.StrikeRecorded{})
+		if mistake {
+			id := j.start(at(2, 9, 20), "heron", "B")
+			j.say(at(2, 9, 21), "heron", "entry.undone", &event.EntryUndone{Event: id, Type: "run.started", By: "ann"})
+		}
+		j.say(at(2, 9, 25), "heron", "strike.recorded", &event.StrikeRecorded{DowntimeS: p(60)})
+		j.say(at(2, 9, 30), "heron", "run.progress", &event.RunProgress{Run: event.Run{Job: "A", Metres: p(1)}})
+		j.finish(at(2, 10, 0), "heron", "A", 3)
+		j.start(at(2, 10, 30), "heron", "B")
+		j.finish(at(2, 10, 40), "heron", "B", 3)
+		r := reliability.Compute(j.fold(reliability.Origin{}, march), params(t))
+		for i := range r.Strikes {
+			r.Strikes[i].ID = ""
+		}
+		for i := range r.Starts {
+			r.Starts[i].ID = ""
+		}
+		r.Events, r.Quality = 0, nil // the mistake and its undoing are told there
+		return r
+	}
+	got, want := report(true), report(false)
+	if m := want.Machines[0]; m.RunS != 3000 || m.DownS != 1200 || len(want.Strikes) != 2 || !want.Strikes[1].Warned {
+		t.Fatalf("without the mistake: %+v", m)
+	}
+	var texts [2]string
+	for i, r := range []reliability.Report{got, want} {
+		b, err := json.Marshal(r, json.Deterministic(true))
+		if err != nil {
+			t.Fatal(err)
+		}
+		texts[i] = string(b)
+	}
+	if diff := cmp.Diff(texts[1], texts[0]); diff != "" {
+		t.Error(diff)
+	}
+}

@@ -1,6 +1,8 @@
 package reliability
 
 import (
+	"slices"
+
 	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
@@ -64,7 +66,8 @@ func (f *Fold) warn(key string, r *ring) {
 // heed puts the alarms that came before a start to it.
 func (f *Fold) heed(key string, s *Start) {
 	id := jobID{key, s.Job, s.Part}
-	for _, r := range f.warnings[id] {
+	s.heeded = f.warnings[id]
+	for _, r := range s.heeded {
 		if r.At.After(s.At) {
 			continue
 		}
@@ -74,4 +77,16 @@ func (f *Fold) heed(key string, s *Start) {
 		}
 	}
 	delete(f.warnings, id)
+}
+
+// unheed lets the alarms wait for the next start of the job part again. What was
+// announced since comes behind them.
+func (f *Fold) unheed(key string, s *Start) {
+	id := jobID{key, s.Job, s.Part}
+	since := f.warnings[id]
+	delete(f.warnings, id)
+	for _, r := range append(slices.Clone(s.heeded), since...) {
+		r.start = nil
+		f.warn(key, r)
+	}
 }

@@ -42,6 +42,8 @@ type Start struct {
 	Advised   string      `json:"advised,omitzero"`
 	AlarmAt   time.Time   `json:"alarm_at,omitzero"` // first annunciation of its bare-edge alarm, if one came before
 	Strikes   uint64      `json:"strikes"`
+
+	heeded []*ring // the warnings that waited for it
 }
 
 // describe fills in what a start looked like.
@@ -87,8 +89,9 @@ type Strike struct {
 	DownBy    string      `json:"down_by"`   // how that is known: "recorded", "next print" or "still down"
 	Note      string      `json:"note,omitzero"`
 
-	start *Start    // nil when none was seen
-	back  time.Time // when the machine printed again
+	start  *Start    // nil when none was seen
+	back   time.Time // when the machine printed again
+	backBy string    // id of the event that showed it
 }
 
 // How a downtime is known.

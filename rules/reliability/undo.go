@@ -2,6 +2,7 @@ package reliability
 
 import (
 	"slices"
+	"time"
 
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
@@ -23,7 +24,7 @@ func (f *Fold) undo(e event.Event, d *event.EntryUndone, t *tally, after *floor.
 	}
 	switch d.Type {
 	case "run.started":
-		f.undoStart(key, undone)
+		f.undoStart(key, d.Event, undone)
 	case "run.finished", "run.stopped":
 		f.undoEnd(key, d.Event)
 	case "strike.recorded":
@@ -34,26 +35,33 @@ func (f *Fold) undo(e event.Event, d *event.EntryUndone, t *tally, after *floor.
 		f.reprints = without(f.reprints, undone)
 	}
 	// What was done about the edge may look otherwise now.
-	m := f.machine(key)
-	if m.start != nil && after.Run != nil && after.Run.Kind != nil && after.Run.Same(m.start.Job, m.start.Part) {
-		m.start.describe(*after.Run.Kind)
+	start := f.machine(key).start()
+	if start != nil && after.Run != nil && after.Run.Kind != nil && after.Run.Same(start.Job, start.Part) {
+		start.describe(*after.Run.Kind)
 	}
 }
 
-func (f *Fold) undoStart(key string, undone func(recorded) bool) {
+// undoStart lets go on what the start had ended: the run before it, a downtime,
+// and the wait of its alarms for a start.
+func (f *Fold) undoStart(key, id string, undone func(recorded) bool) {
 	m := f.machine(key)
 	for _, s := range f.strikes {
 		if s.start != nil && undone(s.start) {
 			s.start = nil
 		}
+		if s.backBy == id && s.key() == key {
+			s.back, s.backBy, m.down = time.Time{}, "", s
+		}
 	}
-	if m.start != nil && undone(m.start) {
-		m.start = nil
+	if start := m.start(); start != nil && undone(start) {
+		f.unheed(key, start)
 	}
 	if m.run != nil && undone(m.run) {
 		m.run = nil
 	}
+	m.starts = without(m.starts, undone)
 	f.starts, f.runs = without(f.starts, undone), without(f.runs, undone)
+	f.undoEnd(key, id)
 }
 
 // undoEnd lets the run go on.
