@@ -39,23 +39,40 @@ const (
 // one call are stored in their order unless some had to be sent again. One whose
 // time lies ahead of the server's clock because the caller's is wrong happens now.
 func (j *Journal) Publish(ctx context.Context, events ...event.Event) error {
-	msgs := make([]*nats.Msg, len(events))
+	_, err := j.Store(ctx, events...)
+	return err
+}
+
+// Store is Publish that says where each event lies: its sequence in the journal that
+// its site is in.
+func (j *Journal) Store(ctx context.Context, events ...event.Event) ([]uint64, error) {
+	letters := make([]*letter, len(events))
 	for i, e := range events {
 		m, err := encode(j.believable(e))
 		if err != nil {
-			return fmt.Errorf("event %d of %d (%s %s): %w", i+1, len(events), e.Type, e.ID, err)
+			return nil, fmt.Errorf("event %d of %d (%s %s): %w", i+1, len(events), e.Type, e.ID, err)
 		}
-		msgs[i] = m
+		letters[i] = &letter{Msg: m}
 	}
-	for rest := msgs; len(rest) > 0; {
+	for rest := letters; len(rest) > 0; {
 		n := window(rest)
 		left, err := j.store(ctx, rest[:n])
 		rest = rest[n:]
 		if err != nil {
-			return j.explainStore(fmt.Errorf("%d of %d events are not stored: %w", left+len(rest), len(msgs), err))
+			return nil, j.explainStore(fmt.Errorf("%d of %d events are not stored: %w", left+len(rest), len(letters), err))
 		}
 	}
-	return nil
+	seqs := make([]uint64, len(letters))
+	for i, l := range letters {
+		seqs[i] = l.seq
+	}
+	return seqs, nil
+}
+
+// letter is a message on its way, and where it was stored.
+type letter struct {
+	*nats.Msg
+	seq uint64 // 0 until it is acknowledged
 }
 
 // encode makes the message of an event and reads it back, so that nothing
@@ -86,23 +103,23 @@ func plainType(t event.Type) bool {
 
 // window returns how many of the messages may be under way together: at least
 // one, at most windowCount, and no more than windowBytes of them.
-func window(msgs []*nats.Msg) int {
+func window(letters []*letter) int {
 	size := 0
-	for i, m := range msgs {
-		size += m.Size()
+	for i, l := range letters {
+		size += l.Size()
 		if i == windowCount || i > 0 && size > windowBytes {
 			return i
 		}
 	}
-	return len(msgs)
+	return len(letters)
 }
 
 // store sends messages until all are acknowledged. Those that failed are sent
 // again, those that did not are left alone. It returns how many are left.
-func (j *Journal) store(ctx context.Context, msgs []*nats.Msg) (left int, err error) {
+func (j *Journal) store(ctx context.Context, letters []*letter) (left int, err error) {
 	attempt := func() (struct{}, error) {
 		var err error
-		if msgs, err = j.send(ctx, msgs); hopeless(err) {
+		if letters, err = j.send(ctx, letters); hopeless(err) {
 			err = backoff.Permanent(err)
 		}
 		return struct{}{}, err
@@ -111,9 +128,9 @@ func (j *Journal) store(ctx context.Context, msgs []*nats.Msg) (left int, err er
 		backoff.WithBackOff(retryDelays()),
 		backoff.WithMaxElapsedTime(patience),
 		backoff.WithNotify(func(err error, wait time.Duration) {
-			j.log.Warn().Err(err).Int("events", len(msgs)).Dur("retry_in_ms", wait).Msg("the journal did not take every event, trying again")
+			j.log.Warn().Err(err).Int("events", len(letters)).Dur("retry_in_ms", wait).Msg("the journal did not take every event, trying again")
 		}))
-	return len(msgs), err
+	return len(letters), err
 }
 
 func retryDelays() *backoff.ExponentialBackOff {
@@ -125,19 +142,19 @@ func retryDelays() *backoff.ExponentialBackOff {
 
 // send publishes every message once and waits for the answers. It returns the
 // messages without an acknowledgement and the reason for the first of them.
-func (j *Journal) send(ctx context.Context, msgs []*nats.Msg) ([]*nats.Msg, error) {
-	futures := make([]jetstream.PubAckFuture, 0, len(msgs))
+func (j *Journal) send(ctx context.Context, letters []*letter) ([]*letter, error) {
+	futures := make([]jetstream.PubAckFuture, 0, len(letters))
 	var broken error
-	for _, m := range msgs {
-		f, err := j.out.PublishMsgAsync(m)
+	for _, l := range letters {
+		f, err := j.out.PublishMsgAsync(l.Msg)
 		if err != nil {
 			broken = reach(err)
 			break
 		}
 		futures = append(futures, f)
 	}
-	failed, err := wait(ctx, msgs, futures)
-	failed = append(failed, msgs[len(futures):]...)
+	failed, err := wait(ctx, letters, futures)
+	failed = append(failed, letters[len(futures):]...)
 	if err == nil {
 		err = broken
 	}
@@ -156,41 +173,44 @@ func reach(err error) error {
 // wait collects the answers. The clock starts again with every
 // acknowledgement that had to be waited for: a slow disk is no failure as long
 // as it goes on.
-func wait(ctx context.Context, msgs []*nats.Msg, futures []jetstream.PubAckFuture) (failed []*nats.Msg, first error) {
+func wait(ctx context.Context, letters []*letter, futures []jetstream.PubAckFuture) (failed []*letter, first error) {
 	silence := time.NewTimer(ackWait)
 	defer silence.Stop()
 	for i, f := range futures {
-		if err := answer(ctx, f, silence); err != nil {
-			failed = append(failed, msgs[i])
+		ack, err := answer(ctx, f, silence)
+		if err != nil {
+			failed = append(failed, letters[i])
 			if first == nil {
 				first = err
 			}
+			continue
 		}
+		letters[i].seq = ack.Sequence
 	}
 	return failed, first
 }
 
-// answer returns nil when the message is acknowledged. An answer that is there
+// answer returns the acknowledgement of a message. An answer that is there
 // counts, whatever the clock says.
-func answer(ctx context.Context, f jetstream.PubAckFuture, silence *time.Timer) error {
+func answer(ctx context.Context, f jetstream.PubAckFuture, silence *time.Timer) (*jetstream.PubAck, error) {
 	select {
-	case <-f.Ok():
-		return nil
+	case ack := <-f.Ok():
+		return ack, nil
 	case err := <-f.Err():
-		return err
+		return nil, err
 	default:
 	}
 	select {
-	case <-f.Ok():
+	case ack := <-f.Ok():
 		silence.Reset(ackWait)
-		return nil
+		return ack, nil
 	case err := <-f.Err():
-		return err
+		return nil, err
 	case <-silence.C:
 		silence.Reset(0) // it is over for the messages after this one as well
-		return fmt.Errorf("no acknowledgement within %s: %w", ackWait, nats.ErrTimeout)
+		return nil, fmt.Errorf("no acknowledgement within %s: %w", ackWait, nats.ErrTimeout)
 	case <-ctx.Done():
-		return ctx.Err()
+		return nil, ctx.Err()
 	}
 }
 

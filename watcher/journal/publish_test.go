@@ -113,7 +113,8 @@ func TestPublishThroughEachFate(t *testing.T) {
 }
 
 // Whatever the server does, nil means that every event was acknowledged, and
-// therefore stored; no copy is sent of what was acknowledged.
+// therefore stored, at the sequence that is said; no copy is sent of what was
+// acknowledged.
 func TestPublishReturnsNilOnlyWhenStored(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		script := rapid.SliceOfN(rapid.SampledFrom(fates), 0, 60).Draw(rt, "script")
@@ -121,12 +122,17 @@ func TestPublishReturnsNilOnlyWhenStored(t *testing.T) {
 		events := moves(1, count)
 		synctest.Test(t, func(t *testing.T) {
 			f := &faulty{script: script, err: nats.ErrDisconnected}
-			err := (&Journal{out: f, log: noLog}).Publish(t.Context(), events...)
+			seqs, err := (&Journal{out: f, log: noLog}).Store(t.Context(), events...)
 			if sorted := slices.Sorted(slices.Values(f.acked)); len(slices.Compact(sorted)) != len(f.acked) {
 				rt.Fatalf("an acknowledged event was sent again: %v", f.acked)
 			}
 			if all := len(f.acked) == count; all != (err == nil) {
 				rt.Fatalf("%d of %d acknowledged, yet the error is %v", len(f.acked), count, err)
+			}
+			for i, seq := range seqs {
+				if got := f.stored[seq-1]; got != events[i].ID {
+					rt.Fatalf("%s is said to be stored at %d, where %s is", events[i].ID, seq, got)
+				}
 			}
 			for _, id := range f.acked {
 				if !slices.Contains(f.stored, id) {
@@ -248,21 +254,22 @@ func TestPublishRefusesWhatCouldNotBeRead(t *testing.T) {
 }
 
 func TestWindow(t *testing.T) {
-	small, large := &nats.Msg{Data: make([]byte, 100)}, &nats.Msg{Data: make([]byte, windowBytes+1)}
+	of := func(bytes int) *letter { return &letter{Msg: &nats.Msg{Data: make([]byte, bytes)}} }
+	small, large := of(100), of(windowBytes+1)
 	tests := []struct {
-		name string
-		msgs []*nats.Msg
-		want int
+		name    string
+		letters []*letter
+		want    int
 	}{
 		{"none", nil, 0},
-		{"few", []*nats.Msg{small, small}, 2},
-		{"full", slices.Repeat([]*nats.Msg{small}, windowCount), windowCount},
-		{"too many", slices.Repeat([]*nats.Msg{small}, windowCount+1), windowCount},
-		{"one too large goes alone", []*nats.Msg{large, small}, 1},
-		{"up to the large one", []*nats.Msg{small, small, large}, 2},
+		{"few", []*letter{small, small}, 2},
+		{"full", slices.Repeat([]*letter{small}, windowCount), windowCount},
+		{"too many", slices.Repeat([]*letter{small}, windowCount+1), windowCount},
+		{"one too large goes alone", []*letter{large, small}, 1},
+		{"up to the large one", []*letter{small, small, large}, 2},
 	}
 	for _, tt := range tests {
-		if got := window(tt.msgs); got != tt.want {
+		if got := window(tt.letters); got != tt.want {
 			t.Errorf("%s: window = %d, want %d", tt.name, got, tt.want)
 		}
 	}
