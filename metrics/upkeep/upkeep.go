@@ -29,6 +29,7 @@ type State struct {
 	Journals []Journal // that it watches
 	Folders  []Folder  // for tickets
 	Channels []Channel
+	Denied   []Denial // the newest first
 }
 
 // Attempt is one to take up another configuration; its time is zero when there
@@ -58,6 +59,13 @@ type Channel struct {
 	Name    string
 	Waiting int    // pages that are due and not delivered
 	Fail    string // why the last try failed; empty when it did not
+}
+
+// Denial is what somebody sent to NATS or by MQTT and was not allowed to.
+type Denial struct {
+	Subject, By string
+	Times       int
+	At          time.Time // of the last time
 }
 
 // Options are what the page reads and does. Each of them is required, but for
@@ -101,6 +109,13 @@ type page struct {
 	Began, Tried web.Stamp
 	Reasons      []string // why the last attempt failed, one for each mistake
 	May          bool
+	Denied       []denial
+}
+
+// denial is one with its time as the page writes it.
+type denial struct {
+	Denial
+	At web.Stamp
 }
 
 func (u *upkeep) serve(w http.ResponseWriter, r *http.Request) {
@@ -108,6 +123,9 @@ func (u *upkeep) serve(w http.ResponseWriter, r *http.Request) {
 	p := page{Frame: u.o.Kit.Frame(r, "upkeep", pen.Say("upkeep.title")), State: s, Began: pen.Stamp(s.Began), May: u.o.Reload != nil && u.o.May(r)}
 	if !s.Last.At.IsZero() {
 		p.Tried, p.Reasons = pen.Stamp(s.Last.At), strings.Split(s.Last.Why, "\n")
+	}
+	for _, d := range s.Denied {
+		p.Denied = append(p.Denied, denial{d, pen.Stamp(d.At)})
 	}
 	if s.Taking {
 		p.Refresh = refreshS

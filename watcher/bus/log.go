@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 	"sync"
+	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
 	"github.com/rs/zerolog"
@@ -13,10 +14,12 @@ import (
 // must not end the program: it is kept for Open to return.
 type serverLog struct {
 	log zerolog.Logger
+	now func() time.Time
 
 	mu     sync.Mutex
-	fatal  string // the first one
-	broken string // likewise, of a stream that could not be written
+	denied []Denial // the newest last
+	fatal  string   // the first one
+	broken string   // likewise, of a stream that could not be written
 }
 
 var _ server.Logger = (*serverLog)(nil)
@@ -32,9 +35,11 @@ func (l *serverLog) Warnf(format string, v ...any) { l.log.Warn().Msgf(format, v
 // started again, answers no publisher, and goes on as if all were well.
 const unwritable = "critical write error"
 
-// Errorf logs an error, and keeps the one that ends the journal.
+// Errorf logs an error, and keeps the one that ends the journal and those about what a
+// sender may not say.
 func (l *serverLog) Errorf(format string, v ...any) {
 	l.log.Error().Msgf(format, v...)
+	l.deny(fmt.Sprintf(format, v...))
 	if strings.Contains(strings.ToLower(format), unwritable) && l.keep(&l.broken, format, v...) {
 		l.log.Error().Msg("the journal could not be written and takes nothing more: " + freeSpace)
 	}

@@ -128,7 +128,7 @@ func (e *embedded) start(ctx context.Context, opts *server.Options, log zerolog.
 	if err != nil {
 		return fmt.Errorf("prepare the built-in NATS server: %w", err)
 	}
-	e.server, e.said = srv, &serverLog{log: log}
+	e.server, e.said = srv, &serverLog{log: log, now: time.Now}
 	srv.SetLoggerV2(e.said, false, false, false)
 
 	ctx, cancel := context.WithTimeout(ctx, startTimeout)

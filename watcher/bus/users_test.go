@@ -8,6 +8,7 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"errors"
+	"maps"
 	"math/big"
 	"net"
 	"strings"
@@ -350,6 +351,16 @@ func TestMQTT(t *testing.T) {
 		for qos := range byte(2) {
 			client.Publish(topic, qos, false, "moved").WaitTimeout(10 * time.Second)
 		}
+	}
+	// It hears of none of that: only the watch knows what was not allowed, by either QoS.
+	denied := map[string]int{}
+	for _, d := range b.Denied() {
+		if denied[d.Subject] = d.Times; d.By != `"wrenTestMQTT" at 127.0.0.1` || time.Since(d.At) > time.Minute {
+			t.Errorf("denied to %+v", d)
+		}
+	}
+	if want := map[string]int{"test.heron.edge": 2, "test.wren.alarm.changed": 2, "$JS.API.STREAM.DELETE.TEST": 2}; !maps.Equal(denied, want) {
+		t.Errorf("denied are %v, want %v", denied, want)
 	}
 	if token := client.Subscribe("test/#", 1, nil); token.WaitTimeout(10*time.Second) && token.Error() == nil {
 		if code := token.(*mqtt.SubscribeToken).Result()["test/#"]; code != 0x80 { // MQTT 3.1.1, section 3.9.3: failure

@@ -36,6 +36,9 @@ func (a *App) upkeep(ctx context.Context) upkeep.State {
 	for _, c := range a.channelStatus() {
 		s.Channels = append(s.Channels, upkeep.Channel{Name: c.Channel, Waiting: c.Waiting, Fail: c.Reason})
 	}
+	for _, d := range a.bus.Denied() {
+		s.Denied = append(s.Denied, upkeep.Denial(d))
+	}
 	return s
 }
 

@@ -343,6 +343,9 @@ func natsServer(x *examination) {
 		return
 	case x.running:
 		x.ok("the server answers at %s", b.URL())
+		if c.MQTT.Listen != "" && len(c.Users) > 0 {
+			x.ok("what a machine sends by MQTT and may not is acknowledged and refused: /upkeep lists the newest")
+		}
 	default:
 		x.ok("the watch does not run; its store can be opened")
 		x.freePorts()
