@@ -169,7 +169,7 @@ func (l *ledger) query(r *http.Request, n int) (Query, error) {
 
 // away says that the journal cannot be read.
 func (l *ledger) away(w http.ResponseWriter, r *http.Request) {
-	l.o.Kit.Notice(w, r, http.StatusServiceUnavailable, "history.away", web.RetryAfterS)
+	l.o.Kit.Later(w, r, "history.away")
 }
 
 type entryView struct {

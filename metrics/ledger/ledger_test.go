@@ -227,8 +227,10 @@ func TestHistory(t *testing.T) {
 		}
 	}
 	b.away = errors.New("no servers")
-	if got := get(t, h, "/history/north/heron", "en").Code; got != http.StatusServiceUnavailable {
-		t.Errorf("with the journal away: got %d", got)
+	for _, url := range []string{"/history/north/heron", "/history/north/heron/1", "/api/v1/machines/north/heron/events"} {
+		if got := get(t, h, url, "en"); got.Code != http.StatusServiceUnavailable || got.Header().Get("Retry-After") == "" {
+			t.Errorf("%s with the journal away: got %d, to be asked again after %q s", url, got.Code, got.Header().Get("Retry-After"))
+		}
 	}
 }
 

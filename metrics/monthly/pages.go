@@ -87,8 +87,7 @@ func (p *pages) report(w http.ResponseWriter, r *http.Request, j job) (reliabili
 	select {
 	case <-made.done:
 	case <-wait.C:
-		w.Header().Set("Retry-After", "5")
-		p.o.Kit.Notice(w, r, http.StatusServiceUnavailable, "report.reading", web.RetryAfterS)
+		p.o.Kit.Later(w, r, "report.reading")
 		return reliability.Report{}, false
 	case <-r.Context().Done():
 		return reliability.Report{}, false
@@ -98,8 +97,7 @@ func (p *pages) report(w http.ResponseWriter, r *http.Request, j job) (reliabili
 		p.o.Kit.Notice(w, r, http.StatusNotFound, "report.not-yet", 0)
 		return reliability.Report{}, false
 	case made.err != nil:
-		w.Header().Set("Retry-After", "5")
-		p.o.Kit.Notice(w, r, http.StatusServiceUnavailable, "history.away", web.RetryAfterS)
+		p.o.Kit.Later(w, r, "history.away")
 		return reliability.Report{}, false
 	}
 	return made.report, true
@@ -277,8 +275,7 @@ func (p *pages) list(w http.ResponseWriter, r *http.Request) {
 	defer cancel()
 	months, err := p.months(ctx)
 	if err != nil {
-		w.Header().Set("Retry-After", "5")
-		p.o.Kit.Notice(w, r, http.StatusServiceUnavailable, "history.away", web.RetryAfterS)
+		p.o.Kit.Later(w, r, "history.away")
 		return
 	}
 	press := p.press[p.o.Kit.Lang(r)]

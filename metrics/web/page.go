@@ -92,13 +92,16 @@ func (k *Kit) Notice(w http.ResponseWriter, r *http.Request, status int, key str
 	k.frame.Render(w, f.Lang, "notice", status, f)
 }
 
-// RetryAfterS is how long a client should wait while the journal is read, in s.
+// RetryAfterS is how long a client should wait before it asks again, in s.
 const RetryAfterS = 5
 
 // Reading says that the journal is still being read.
-func (k *Kit) Reading(w http.ResponseWriter, r *http.Request) {
+func (k *Kit) Reading(w http.ResponseWriter, r *http.Request) { k.Later(w, r, "reading") }
+
+// Later says why a page cannot be had now, and to ask again soon.
+func (k *Kit) Later(w http.ResponseWriter, r *http.Request, key string) {
 	w.Header().Set("Retry-After", strconv.Itoa(RetryAfterS))
-	k.Notice(w, r, http.StatusServiceUnavailable, "reading", RetryAfterS)
+	k.Notice(w, r, http.StatusServiceUnavailable, key, RetryAfterS)
 }
 
 // Missing says that there is nothing at an address.
