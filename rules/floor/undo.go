@@ -149,6 +149,12 @@ func (st step) takeBack(m *Machine, e *Entry) {
 	st.forget(m, e)
 }
 
+// TookBack reports whether an entry was taken back and can still be told from
+// those that were refused.
+func (m *Machine) TookBack(d *event.EntryUndone) bool {
+	return slices.ContainsFunc(m.Entries, func(e *Entry) bool { return e.Undone && e.ID == d.Event && e.Type == d.Type })
+}
+
 // lastIndex is slices.IndexFunc from the end.
 func lastIndex[T any](list []T, is func(T) bool) int {
 	for i := len(list) - 1; i >= 0; i-- {
