@@ -80,6 +80,17 @@ func (h *holding) each(ctx context.Context, do func(*shard) error) error {
 	return nil
 }
 
+// viewOf is one partition as readers see it; nil while it is not held, and until it
+// has been read to its end.
+func (h *holding) viewOf(partition int) *rules.View {
+	for _, s := range h.list() {
+		if s.number == partition {
+			return s.pipe.view.Load()
+		}
+	}
+	return nil
+}
+
 // view is the floor of all shards as readers see it; nil while there is none to
 // see. It is made anew only when one of them changed.
 func (h *holding) view() *rules.View {
