@@ -19,6 +19,7 @@ type Source interface {
 	Read(ctx context.Context, from, to uint64, filterSubject string, handle func(journal.Entry) error) error
 	Get(ctx context.Context, seq uint64) (journal.Entry, error)
 	Span(ctx context.Context) (first, last uint64, err error)
+	Created() time.Time // tells it from another that was made in its place
 }
 
 // BooksOptions say what books are made of. Source, Zone, Now and Params are
@@ -256,7 +257,8 @@ func (b *Books) turnUntil(p *page, m Month) {
 		next, origin := p.month.Add(1), p.fold.Next()
 		if m.Before(next.Add(keptStates)) {
 			b.saveState(&state{
-				Version: stateVersion, Month: next.String(), Zone: b.o.Zone.String(), Site: p.site, Seq: p.seq, EntryID: p.last,
+				Version: stateVersion, Month: next.String(), Zone: b.o.Zone.String(), Site: p.site,
+				Journal: b.source(p.site).Created(), Seq: p.seq, EntryID: p.last,
 				Floor: origin.Floor, Alarms: origin.Alarms, Seen: origin.Seen, History: origin.History,
 			})
 		}

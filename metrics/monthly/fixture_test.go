@@ -48,6 +48,7 @@ func at(month time.Month, day, hour, minute int) time.Time {
 type memory struct {
 	t       testing.TB
 	entries []journal.Entry
+	made    time.Time
 	read    int // entries handed over
 	away    error
 }
@@ -92,6 +93,9 @@ func (m *memory) Get(_ context.Context, seq uint64) (journal.Entry, error) {
 	}
 	return m.entries[seq-1], nil
 }
+
+// Created implements monthly.Source.
+func (m *memory) Created() time.Time { return m.made }
 
 // Span implements monthly.Source.
 func (m *memory) Span(context.Context) (first, last uint64, err error) {

@@ -76,4 +76,9 @@ func TestWhatWasLetGoIsSaid(t *testing.T) {
 	if r := report(t, books(forgetful{m, 21}, later, dir), april, ""); letGo(r) != 0 || asJSON(t, r) != asJSON(t, whole) {
 		t.Errorf("with the state of April's beginning %d entries are missing", letGo(r))
 	}
+	// It is not that of another journal, which has let as many entries go.
+	other := &memory{t: t, entries: m.entries, made: later}
+	if r := report(t, books(forgetful{other, 21}, later, dir), april, ""); letGo(r) != 20 {
+		t.Errorf("in a journal made later %d entries are missing, want all 20: the state of another was used", letGo(r))
+	}
 }

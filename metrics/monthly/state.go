@@ -22,12 +22,13 @@ import (
 // not read the journal from the very start. States are a convenience: whoever
 // deletes them only waits longer for the next report.
 type state struct {
-	Version int     `json:"version"`
-	Month   string  `json:"month"`
-	Zone    string  `json:"zone"`
-	Site    string  `json:"site,omitzero"`
-	Seq     uint64  `json:"seq"`   // of the last entry before the month
-	EntryID entryID `json:"entry"` // of that entry, by which the journal is known again
+	Version int       `json:"version"`
+	Month   string    `json:"month"`
+	Zone    string    `json:"zone"`
+	Site    string    `json:"site,omitzero"`
+	Journal time.Time `json:"journal,omitzero"` // when it was made, by which it is known again once the entry is gone
+	Seq     uint64    `json:"seq"`              // of the last entry before the month
+	EntryID entryID   `json:"entry"`            // of that entry, by which the journal is known again
 
 	Floor   *floor.State        `json:"floor"`
 	Alarms  *alarm.Book         `json:"alarms"`
@@ -117,17 +118,21 @@ func (b *Books) readState(ctx context.Context, name, site string) (*state, error
 	if s.Version != stateVersion || s.Zone != b.o.Zone.String() || s.Site != site {
 		return nil, fmt.Errorf("it is of version %d, zone %s and site %q", s.Version, s.Zone, s.Site)
 	}
-	first, last, err := b.source(site).Span(ctx)
+	source := b.source(site)
+	first, last, err := source.Span(ctx)
 	if err != nil {
 		return nil, err
 	}
 	if s.Seq > last {
 		return nil, errors.New("it is newer than the journal")
 	}
-	if s.Seq < first {
-		return s, nil // the journal let that entry go by its age
+	if s.Seq < first { // the journal let that entry go by its age
+		if !s.Journal.Equal(source.Created()) {
+			return nil, errors.New("nothing shows that it is of this journal")
+		}
+		return s, nil
 	}
-	e, err := b.source(site).Get(ctx, s.Seq)
+	e, err := source.Get(ctx, s.Seq)
 	if err != nil {
 		return nil, err
 	}

@@ -254,6 +254,10 @@ func (j *Journal) Span(ctx context.Context) (first, last uint64, err error) {
 // (NATS ADR-31, "Response Format"). They are no part of the message.
 var directHeaders = []string{"Nats-Stream", "Nats-Subject", "Nats-Sequence", "Nats-Time-Stamp"}
 
+// Created is when the journal's stream was made. It tells the journal from another
+// one that was made in its place.
+func (j *Journal) Created() time.Time { return j.created }
+
 // Get returns one entry; the error is ErrNotFound when it is not there. In a
 // cluster an entry may take a moment to be found on every server.
 func (j *Journal) Get(ctx context.Context, seq uint64) (Entry, error) {

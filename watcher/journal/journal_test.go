@@ -344,7 +344,8 @@ func TestRestartKeepsTheJournal(t *testing.T) {
 	dir := t.TempDir()
 	first := serve(t, dir, server.RANDOM_PORT)
 	js := dial(t, "", nats.InProcessServer(first))
-	publish(t, open(t, js, Options{Log: noLog}), moves(1, 500)...)
+	before := open(t, js, Options{Log: noLog})
+	publish(t, before, moves(1, 500)...)
 	js.Conn().Close()
 	stop(first)
 
@@ -359,6 +360,9 @@ func TestRestartKeepsTheJournal(t *testing.T) {
 	var ids []string
 	for _, e := range got {
 		ids = append(ids, idOf(t, e))
+	}
+	if !j.Created().Equal(before.Created()) || j.Created().IsZero() {
+		t.Errorf("made at %s before the restart and at %s after it", before.Created(), j.Created())
 	}
 	if len(ids) != 510 || !slices.IsSorted(ids) || !strings.HasSuffix(ids[509], "510") {
 		t.Errorf("%d entries after the restart, sorted %t", len(ids), slices.IsSorted(ids))
