@@ -67,6 +67,7 @@ type App struct {
 	journals   []*journal.Journal // of all partitions, whoever watches them
 	channels   []string           // that pages go out on, the log last
 	held       *holding           // what this daemon watches
+	versions   *versions          // of tickets
 	table      *lease.Table       // who watches what; nil for a watch with its own NATS
 
 	cleanups []cleanup
@@ -92,6 +93,7 @@ func Start(ctx context.Context, o Options) (*App, error) {
 		o.Clock = RealClock{}
 	}
 	a := &App{opts: o, cfg: o.Config, clock: o.Clock, log: o.Log, ground: o.Ground, began: o.Clock.Now(), held: newHolding(), done: make(chan error, 1)}
+	a.versions = newVersions(func(site string) *rules.View { return a.held.viewOf(a.partitions.Of(site)) })
 	if a.ground == nil {
 		a.ground = &Ground{}
 		a.onClose("bus and board address", a.ground.Close)

@@ -24,9 +24,13 @@ func (a *App) readTicket(in folder.Inbox, name string, data []byte) (folder.Read
 	events, err := doc.Events(ticket.Target{
 		Site: in.Site, Machine: in.Machine, MachineFor: a.cfg.Machine, Received: a.clock.Now(),
 		Current: func(site, machine, job, part string) string {
-			return a.known(site, machine, job, part).Data.SourceSHA256
+			_, sha := a.versions.newest(floor.TicketKey{Site: site, Machine: machine, Job: job, Part: part})
+			return sha
 		},
-		CurrentID: func(site, machine, job, part string) string { return a.known(site, machine, job, part).ID },
+		CurrentID: func(site, machine, job, part string) string {
+			id, _ := a.versions.newest(floor.TicketKey{Site: site, Machine: machine, Job: job, Part: part})
+			return id
+		},
 	})
 	if err != nil {
 		return folder.Reading{}, refusal(err)
@@ -40,7 +44,11 @@ func (a *App) tell(ctx context.Context, events ...event.Event) error {
 	for i := range events {
 		a.cfg.Complete(&events[i])
 	}
-	return a.journals[0].Publish(ctx, events...) // NATS knows where each belongs
+	seqs, err := a.journals[0].Store(ctx, events...) // NATS knows where each belongs
+	for i, seq := range seqs {
+		a.versions.stored(events[i], seq)
+	}
+	return err
 }
 
 // unplaced says which tickets are for no machine, so that nothing is judged
@@ -52,16 +60,6 @@ func unplaced(events []event.Event) (notes []string) {
 		}
 	}
 	return notes
-}
-
-// known is the ticket that the floor has for a job part, or an empty one.
-func (a *App) known(site, machine, job, part string) floor.Ticket {
-	if v := a.View(); v != nil {
-		if t := v.Floor.Tickets.Get(floor.TicketKey{Site: site, Machine: machine, Job: job, Part: part}); t != nil {
-			return *t
-		}
-	}
-	return floor.Ticket{}
 }
 
 // refused tells the folder what a ticket's error knows of itself.
