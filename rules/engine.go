@@ -115,7 +115,7 @@ func (e *Engine) Apply(seq uint64, ev event.Event) bool {
 		return false
 	}
 	e.floor.Apply(seq, ev)
-	e.alarms.Apply(seq, ev)
+	e.alarms.Apply(seq, ev, e.floor)
 	e.heed(ev)
 	e.touch(ev)
 	return true
@@ -146,7 +146,7 @@ func (e *Engine) touch(ev event.Event) {
 
 // snapshotVersion changes when the form of the snapshot does; an older one is
 // then ignored and the journal folded from its start.
-const snapshotVersion = 7
+const snapshotVersion = 8
 
 type snapshot struct {
 	Version int          `json:"version"`

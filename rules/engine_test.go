@@ -219,21 +219,46 @@ func TestAnAlarmThatNobodyAcknowledgesLapses(t *testing.T) {
 
 func TestAStrikeCountsAsWarnedOnlyWithAnAlarmBefore(t *testing.T) {
 	d := newDesk(t, shop(t, nil))
+	counted := func(what string, warned, unwarned uint64, lead float64) {
+		t.Helper()
+		totals := d.engine.View(d.now).Alarms.Totals
+		if totals.Warned != warned || totals.Unwarned != unwarned || totals.LeadSum["north/heron"] != lead {
+			t.Errorf("%s: warned %d, unwarned %d, leads of %g s in all; want %d, %d and %g s",
+				what, totals.Warned, totals.Unwarned, totals.LeadSum["north/heron"], warned, unwarned, lead)
+		}
+	}
 	d.monoRoll(0)
 	d.say("ticket.received", ticket("J1"))
 	d.now = d.now.Add(10 * time.Minute)
 	d.say("run.started", &event.RunStarted{Run: run("J1", nil)})
 	d.say("strike.recorded", &event.StrikeRecorded{Job: "J1", Part: "P1"})
+	counted("an alarm that stands", 1, 0, 600)
 	d.say("run.stopped", &event.RunStopped{Run: run("J1", p(0.2))})
 	d.sayAt("north", "heron", "strike.recorded", &event.StrikeRecorded{})
-	totals := d.engine.View(d.now).Alarms.Totals
-	if totals.Warned < 1 || totals.LeadSum["north/heron"] != 600 {
-		t.Errorf("warned %d, lead %g s: want a warned strike with a lead of 600 s", totals.Warned, totals.LeadSum["north/heron"])
-	}
-	m := d.engine.View(d.now).Floor.Machine("north", "heron")
-	if !m.Head.Unproven || m.Tally.TotalStrikes() != 2 {
+	counted("told after the run", 2, 0, 600)
+	if m := d.engine.View(d.now).Floor.Machine("north", "heron"); !m.Head.Unproven || m.Tally.TotalStrikes() != 2 {
 		t.Errorf("head %+v, strikes %d", m.Head, m.Tally.TotalStrikes())
 	}
+
+	d.say("edge.moved", &event.EdgeMoved{PositionMM: p(0), Cause: event.CauseTrim})
+	d.say("ticket.received", ticket("J2"))
+	d.now = d.now.Add(time.Minute)
+	d.say("run.started", &event.RunStarted{Run: run("J2", nil)})
+	d.say("operator.noted", &event.OperatorNoted{Hazard: "bare-edge", Job: "J2", Part: "P1", Action: "acknowledge", By: "ada"})
+	d.say("run.progress", &event.RunProgress{Run: run("J2", p(2))})
+	d.wait(10 * time.Minute)
+	if d.engine.View(d.now).Alarms.StateOf("north", "heron", alarm.Key{Hazard: "bare-edge", Job: "J2", Part: "P1"}) != alarm.Normal {
+		t.Fatal("the alarm of an edge that is past the exit stands on")
+	}
+	d.say("strike.recorded", &event.StrikeRecorded{})
+	counted("an alarm that was acknowledged and is over", 3, 0, 660)
+
+	d.say("run.finished", &event.RunFinished{Run: run("J2", p(3))})
+	d.say("ticket.received", ticket("J3"))
+	d.say("run.started", &event.RunStarted{Run: run("J3", nil)})
+	want(t, only(d.say("edge.moved", &event.EdgeMoved{PositionMM: p(0), Cause: event.CauseRewind}), hazard.BareEdge), "normal>unacknowledged")
+	d.say("strike.recorded", &event.StrikeRecorded{})
+	counted("an alarm that came after the start", 3, 1, 660)
 }
 
 func TestAPageIsDueUntilItsChannelTookIt(t *testing.T) {

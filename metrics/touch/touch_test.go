@@ -59,7 +59,7 @@ func (s *shop) tell(typ event.Type, pairs map[string]string) {
 
 func (s *shop) apply(e event.Event) {
 	s.state.Apply(s.seq, e)
-	s.alarms.Apply(s.seq, e)
+	s.alarms.Apply(s.seq, e, s.state)
 }
 
 func (s *shop) get(url string) *httptest.ResponseRecorder {

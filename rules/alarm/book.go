@@ -32,7 +32,6 @@ type Alarm struct {
 	Raised   time.Time          `json:"raised,omitzero"`    // last annunciation
 	RaisedID string             `json:"raised_id,omitzero"` // id of that event
 	First    time.Time          `json:"first,omitzero"`     // first annunciation since it was normal
-	Led      bool               `json:"led,omitzero"`       // its lead time before a start is counted
 	Told     []string           `json:"told,omitzero"`      // channels that were paged and not yet told that it is over
 	Change   event.AlarmChanged `json:"change"`             // the newest transition as it was written
 }
@@ -55,6 +54,9 @@ type Book struct {
 	Requests []Request          `json:"requests,omitzero"`
 	Pages    []Page             `json:"pages,omitzero"`
 	Totals   Totals             `json:"totals"`
+
+	Warnings map[string][]Warning `json:"warnings"` // of runs still to start, by site/machine; lists are replaced, never changed
+	Starts   map[string][]Start   `json:"starts"`   // the newest, by site/machine; lists are replaced, never changed
 }
 
 // Page is an annunciation or a clearing that channels must still be told.
@@ -94,7 +96,7 @@ type Totals struct {
 // NewBook returns an empty book.
 func NewBook() *Book {
 	return &Book{
-		Alarms: map[string][]Alarm{},
+		Alarms: map[string][]Alarm{}, Warnings: map[string][]Warning{}, Starts: map[string][]Start{},
 		Totals: Totals{
 			Transitions: map[string]map[State]uint64{}, Leads: map[string][]uint64{}, LeadSum: map[string]float64{},
 			Sent: map[string]uint64{}, Failed: map[string]uint64{}, Dropped: map[string]uint64{},
@@ -129,7 +131,7 @@ func (b *Book) StateOf(site, machine string, k Key) State {
 // Snapshot returns a book that never changes again.
 func (b *Book) Snapshot() *Book {
 	c := *b
-	c.Alarms = maps.Clone(b.Alarms)
+	c.Alarms, c.Warnings, c.Starts = maps.Clone(b.Alarms), maps.Clone(b.Warnings), maps.Clone(b.Starts)
 	c.Requests = slices.Clone(b.Requests)
 	c.Pages = slices.Clone(b.Pages)
 	c.Totals = b.Totals.clone()
@@ -150,17 +152,20 @@ func (t Totals) clone() Totals {
 	return c
 }
 
-// Apply folds one event into the book.
-func (b *Book) Apply(seq uint64, e event.Event) {
+// Apply folds one event into the book. The floor is as the event left it: it
+// knows which run started, was struck, or was taken back.
+func (b *Book) Apply(seq uint64, e event.Event, f *floor.State) {
 	switch d := e.Data.(type) {
 	case *event.AlarmChanged:
 		b.changed(seq, e, d)
 	case *event.OperatorNoted:
 		b.noted(e, d)
 	case *event.RunStarted:
-		b.started(e, d.Job, d.Part)
+		b.started(e, f.Machine(e.Site, e.Machine))
 	case *event.StrikeRecorded:
-		b.struck(e, d)
+		b.struck(f.Machine(e.Site, e.Machine))
+	case *event.EntryUndone:
+		b.undone(d, f.Machine(e.Site, e.Machine))
 	case *event.PageSent:
 		b.Totals.Sent[d.Channel]++
 		b.settle(d.Alarm, d.Channel, int(d.Attempt), true)
@@ -190,6 +195,7 @@ func (b *Book) changed(seq uint64, e event.Event, d *event.AlarmChanged) {
 			a.First = e.Time
 		}
 		a.Told = union(a.Told, d.Page)
+		b.warned(e, d)
 	case Clear:
 		a.Told = nil
 	}
@@ -311,38 +317,4 @@ func (b *Book) settle(alarmID, channel string, attempt int, done bool) {
 	if len(open) == 0 {
 		b.Pages = slices.Delete(b.Pages, i, i+1)
 	}
-}
-
-// bareEdge is the hazard whose lead time and strikes are counted.
-const bareEdge = "bare-edge"
-
-// started notes how long before the start the run's bare-edge alarm came.
-func (b *Book) started(e event.Event, job, part string) {
-	a, ok := b.Find(e.Site, e.Machine, Key{bareEdge, job, part})
-	if !ok || a.Led || a.First.IsZero() || a.First.After(e.Time) {
-		return
-	}
-	machine := floor.Key(e.Site, e.Machine)
-	a.Led = true // a machine may say again that it has started
-	b.put(machine, a)
-	lead := e.Time.Sub(a.First).Seconds()
-	if b.Totals.Leads[machine] == nil {
-		b.Totals.Leads[machine] = make([]uint64, len(LeadBounds)+1)
-	}
-	i, _ := slices.BinarySearch(LeadBounds, lead)
-	b.Totals.Leads[machine][i]++
-	b.Totals.LeadSum[machine] += lead
-}
-
-// struck counts whether a bare-edge alarm of the job that struck was raised
-// before; of any job when nobody says which one it was.
-func (b *Book) struck(e event.Event, d *event.StrikeRecorded) {
-	for _, a := range b.On(e.Site, e.Machine) {
-		ours := d.Job == "" || d.Job == a.Job && (d.Part == "" || d.Part == a.Part)
-		if a.Hazard == bareEdge && ours && !a.First.IsZero() {
-			b.Totals.Warned++
-			return
-		}
-	}
-	b.Totals.Unwarned++
 }

@@ -11,6 +11,8 @@ func Merge(books ...*Book) *Book {
 	all := NewBook()
 	for _, b := range books {
 		maps.Copy(all.Alarms, b.Alarms)
+		maps.Copy(all.Warnings, b.Warnings)
+		maps.Copy(all.Starts, b.Starts)
 		all.Requests = append(all.Requests, b.Requests...)
 		all.Pages = append(all.Pages, b.Pages...)
 		all.Totals.add(b.Totals)

@@ -22,7 +22,6 @@ import (
 	"rollwarden/rules/event"
 	"rollwarden/rules/film"
 	"rollwarden/rules/floor"
-	"rollwarden/rules/hazard"
 	"rollwarden/rules/units"
 )
 
@@ -160,6 +159,9 @@ func (f *Fold) resume() {
 	for _, m := range f.floor.Sorted() {
 		key := floor.Key(m.Site, m.Name)
 		f.resumeRun(key, m)
+		for _, w := range f.alarms.Warnings[key] {
+			f.warn(key, &ring{Entry: Entry{At: w.At, Site: m.Site, Machine: m.Name}, alarm: alarm.Key{Hazard: bareEdge, Job: w.Job, Part: w.Part}})
+		}
 		for _, a := range f.alarms.Alarms[key] {
 			if a.First.IsZero() {
 				continue
@@ -172,7 +174,7 @@ func (f *Fold) resume() {
 				r.until = a.Since
 			}
 			f.standing[alarmID{key, a.Key}] = r
-			if m.Run == nil || !m.Run.Same(a.Job, a.Part) {
+			if a.Hazard != bareEdge && (m.Run == nil || !m.Run.Same(a.Job, a.Part)) {
 				f.warn(key, r)
 			}
 			f.rings = append(f.rings, r)
@@ -194,9 +196,8 @@ func (f *Fold) resumeRun(key string, m *floor.Machine) {
 	}
 	s := &Start{Entry: Entry{At: r.Started, Site: m.Site, Machine: m.Name}, Job: r.Job, Part: r.Part}
 	s.describe(*r.Kind)
-	a, ok := f.alarms.Find(m.Site, m.Name, alarm.Key{Hazard: string(hazard.BareEdge), Job: r.Job, Part: r.Part})
-	if ok && !a.First.IsZero() && !a.First.After(r.Started) {
-		s.AlarmAt = a.First
+	if last, seen := f.alarms.LastStart(m.Site, m.Name); seen && last.Warned() && r.Same(last.Warning.Job, last.Warning.Part) {
+		s.AlarmAt = last.Warning.At
 	}
 	f.machine(key).starts = []*Start{s}
 	if m.Run != nil {
@@ -236,7 +237,7 @@ func (f *Fold) Apply(seq uint64, e event.Event) {
 		f.alarmChanged(e, d) // looks at the state before
 	}
 	f.applyToFloor(seq, e, t)
-	f.alarms.Apply(seq, e)
+	f.alarms.Apply(seq, e, f.floor)
 }
 
 // Refuse counts a message of the journal that could not be decoded.

@@ -3,12 +3,14 @@ package reliability_test
 import (
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
 	"github.com/bojanz/currency"
 	"github.com/go-json-experiment/json"
 	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
 
 	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
@@ -384,4 +386,115 @@ func TestAStartTakenBackLeavesWhatWasBefore(t *testing.T) {
 	if diff := cmp.Diff(texts[1], texts[0]); diff != "" {
 		t.Error(diff)
 	}
+}
+
+// TestAWarningOutlivesItsMonth warns of two starts in February, both heeded, of
+// which one comes before the month's end and one after it. Either ends in a strike
+// of March.
+func TestAWarningOutlivesItsMonth(t *testing.T) {
+	j := &journal{t: t}
+	end := march.From
+	for m, job := range map[string]string{"heron": "A", "wren": "B"} {
+		j.load(end.Add(-3*time.Hour), m, "MONO-GLOSS-137", event.Monomeric)
+		j.alarm(end.Add(-2*time.Hour), m, "bare-edge", job, alarm.Normal, alarm.Condition)
+		j.alarm(end.Add(-2*time.Hour), m, "bare-edge", job, alarm.Unacked, alarm.Acknowledge)
+		j.alarm(end.Add(-2*time.Hour), m, "bare-edge", job, alarm.Acked, alarm.Return)
+	}
+	j.start(end.Add(-time.Hour), "heron", "A")
+	february := len(j.events)
+	j.say(end.Add(time.Minute), "heron", "strike.recorded", &event.StrikeRecorded{})
+	j.start(end.Add(time.Minute), "wren", "B")
+	j.say(end.Add(time.Minute), "wren", "strike.recorded", &event.StrikeRecorded{})
+	all := reliability.Compute(j.fold(reliability.Origin{}, march), params(t)).Strikes
+
+	before := &journal{t: t, events: j.events[:february]}
+	f := reliability.New(march, zone, saved(t, before.fold(reliability.Origin{}, reliability.MonthOf(end.Add(-time.Hour), zone)).Next()))
+	for i, e := range j.events[february:] {
+		f.Apply(uint64(february+i+1), e)
+	}
+	for _, strikes := range [][]*reliability.Strike{all, reliability.Compute(f, params(t)).Strikes} {
+		if len(strikes) != 2 || !strikes[0].Warned || !strikes[1].Warned {
+			t.Errorf("%d strikes, want two that were warned of: %+v", len(strikes), strikes)
+		}
+	}
+}
+
+// TestMetricsAndReportAgreeOnWarnings counts the strikes of random journals by
+// whether they were warned of, as the metrics do and as the report does. Alarms
+// change at random, starts come with and without a warning, are said twice, and
+// are taken back.
+func TestMetricsAndReportAgreeOnWarnings(t *testing.T) {
+	var warned, unwarned, undone uint64
+	rapid.Check(t, func(r *rapid.T) {
+		j := &journal{t: t}
+		state, book, seen := floor.New(), alarm.NewBook(), floor.Memory{}
+		now := at(2, 8, 0)
+		j.load(now, "heron", "MONO-GLOSS-137", event.Monomeric)
+		applied := 0
+		for range rapid.IntRange(1, 150).Draw(r, "steps") {
+			for ; applied < len(j.events); applied++ {
+				if e := j.events[applied]; seen.Add(e) {
+					state.Apply(uint64(applied+1), e)
+					book.Apply(uint64(applied+1), e, state)
+				}
+			}
+			now = now.Add(time.Duration(rapid.SampledFrom([]int{0, 5, 40, 600}).Draw(r, "seconds")) * time.Second)
+			j.step(r, now, state.Machine("north", "heron"), book)
+		}
+		j.events = j.events[:applied]
+		warned, unwarned, undone = warned+book.Totals.Warned, unwarned+book.Totals.Unwarned, undone+state.Machines["north/heron"].Tally.Undone["run.started"]
+		var got alarm.Totals
+		for _, s := range reliability.Compute(j.fold(reliability.Origin{}, march), params(t)).Strikes {
+			if s.Warned {
+				got.Warned++
+			} else {
+				got.Unwarned++
+			}
+		}
+		if got.Warned != book.Totals.Warned || got.Unwarned != book.Totals.Unwarned {
+			r.Fatalf("the report has %d warned and %d unwarned strikes, the metrics %d and %d", got.Warned, got.Unwarned, book.Totals.Warned, book.Totals.Unwarned)
+		}
+	})
+	if warned == 0 || unwarned == 0 || undone == 0 {
+		t.Errorf("%d warned strikes, %d unwarned ones and %d starts taken back: want some of each", warned, unwarned, undone)
+	}
+}
+
+// step lets one thing happen on heron.
+func (j *journal) step(r *rapid.T, now time.Time, m *floor.Machine, book *alarm.Book) {
+	j.t.Helper()
+	job := rapid.SampledFrom([]string{"A", "B"}).Draw(r, "job")
+	switch rapid.IntRange(0, 9).Draw(r, "what") {
+	case 0, 1, 2:
+		j.transition(r, now, m, book, job)
+	case 3, 4:
+		j.start(now, "heron", job)
+	case 5:
+		j.say(now, "heron", "strike.recorded", &event.StrikeRecorded{Job: job})
+	case 6:
+		j.finish(now, "heron", job, rapid.Float64Range(0, 3).Draw(r, "metres"))
+	case 7, 8:
+		of := j.events[len(j.events)-rapid.IntRange(1, min(2, len(j.events))).Draw(r, "ago")]
+		if of.Type == "run.started" || of.Type == "run.finished" {
+			j.say(now, "heron", "entry.undone", &event.EntryUndone{Event: of.ID, Type: of.Type, By: "ann"})
+		}
+	case 9:
+		j.events = append(j.events, j.events[rapid.IntRange(0, len(j.events)-1).Draw(r, "copy")])
+	}
+}
+
+// transition takes any row that the state of a job's alarm allows.
+func (j *journal) transition(r *rapid.T, now time.Time, m *floor.Machine, book *alarm.Book, job string) {
+	j.t.Helper()
+	hazard := rapid.SampledFrom([]string{"bare-edge", "bare-edge", "dry-air"}).Draw(r, "hazard")
+	from := book.StateOf("north", "heron", alarm.Key{Hazard: hazard, Job: job})
+	rows := slices.DeleteFunc(slices.Clone(alarm.Lifecycle), func(row alarm.Transition) bool { return row.From != from })
+	row := rapid.SampledFrom(rows).Draw(r, "row")
+	phase := "queued"
+	if m.Run != nil && m.Run.Same(job, "") {
+		phase = "running"
+	}
+	j.say(now, "heron", event.AlarmChangedType, &event.AlarmChanged{
+		Hazard: hazard, Job: job, From: string(row.From), To: string(row.To), On: string(row.On), Emit: row.Emit, Phase: phase, Priority: "high", Message: "m",
+	})
 }

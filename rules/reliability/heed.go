@@ -9,6 +9,9 @@ import (
 	"rollwarden/rules/hazard"
 )
 
+// bareEdge is the hazard that starts are warned of.
+const bareEdge = string(hazard.BareEdge)
+
 // alarmChanged keeps annunciations and what became of them. A transition that
 // does not start from the state its alarm is in changed nothing, and is no
 // record either.
@@ -38,14 +41,14 @@ func (f *Fold) alarmChanged(e event.Event, d *event.AlarmChanged) {
 func (f *Fold) annunciated(e event.Event, d *event.AlarmChanged, id alarmID) {
 	r := &ring{Entry: entryOf(e), alarm: id.key, priority: d.Priority}
 	f.rings = append(f.rings, r)
+	if d.Phase != string(hazard.Running) {
+		f.warn(id.machine, r)
+	}
 	if stands := f.standing[id]; stands != nil && stands.until.IsZero() {
 		r.again = true
 		return
 	}
 	f.standing[id] = r
-	if d.Phase != string(hazard.Running) {
-		f.warn(id.machine, r)
-	}
 }
 
 // warn keeps the first annunciation of each hazard of a job part until it
@@ -72,7 +75,7 @@ func (f *Fold) heed(key string, s *Start) {
 			continue
 		}
 		r.start = s
-		if r.alarm.Hazard == string(hazard.BareEdge) {
+		if r.alarm.Hazard == bareEdge {
 			s.AlarmAt = r.At
 		}
 	}

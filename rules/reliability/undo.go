@@ -13,7 +13,7 @@ import (
 // the next one. Metres that the entry had printed are taken off the month of the
 // undoing. Where the floor refuses, because it is too late, the record stays.
 func (f *Fold) undo(e event.Event, d *event.EntryUndone, t *tally, after *floor.Machine) {
-	if after == nil || !slices.ContainsFunc(after.Entries, func(o *floor.Entry) bool { return o.Undone && o.ID == d.Event && o.Type == d.Type }) {
+	if after == nil || !after.TookBack(d) {
 		return
 	}
 	t.undone++
