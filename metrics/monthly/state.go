@@ -32,15 +32,15 @@ type state struct {
 
 	Floor   *floor.State        `json:"floor"`
 	Alarms  *alarm.Book         `json:"alarms"`
-	Seen    floor.Seen          `json:"seen"`
+	Seen    floor.Memory        `json:"seen"`
 	History reliability.History `json:"history"`
 }
 
 // stateVersion changes with what is written.
-const stateVersion = 2
+const stateVersion = 3
 
 // keptStates is how many are kept of each site. Each holds the key of every
-// event so far, so that many would be large.
+// event that counts, so that many would be large.
 const keptStates = 3
 
 func (s *state) origin() reliability.Origin {

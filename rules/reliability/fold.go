@@ -56,7 +56,7 @@ func MonthOf(t time.Time, zone *time.Location) Period {
 type Origin struct {
 	Floor   *floor.State // which rolls are loaded, what runs; nil for an empty floor
 	Alarms  *alarm.Book  // which alarms stand; nil for none
-	Seen    floor.Seen   // the events before, so that a copy of one counts nothing
+	Seen    floor.Memory // the events before, so that a copy of one counts nothing
 	History History      // the months before
 }
 
@@ -68,7 +68,7 @@ type Fold struct {
 
 	floor   *floor.State
 	alarms  *alarm.Book
-	seen    floor.Seen
+	seen    floor.Memory
 	history History // of the months that are squeezed
 
 	starts   []*Start
@@ -218,11 +218,11 @@ func (f *Fold) machine(key string) *machine {
 	return m
 }
 
-// Apply folds one event; seq is its place in the journal. A copy of an event
-// changes nothing. Events after the period count in no figure of it, but are
+// Apply folds one event; seq is its place in the journal. What the watch takes for
+// a copy of an event changes nothing. Events after the period count in no figure of it, but are
 // worth some minutes: an entry of its last ones may be taken back in them.
 func (f *Fold) Apply(seq uint64, e event.Event) {
-	if !f.seen.Add(e.Key()) {
+	if !f.seen.Add(e) {
 		return
 	}
 	if e.Time.After(f.latest) {

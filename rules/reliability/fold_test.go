@@ -219,9 +219,9 @@ func saved(t *testing.T, o reliability.Origin) reliability.Origin {
 func TestReportAgreesWithTheFloor(t *testing.T) {
 	j := &journal{t: t}
 	j.season(4, time.Date(2025, 12, 2, 8, 0, 0, 0, zone), march.To)
-	state, seen := floor.New(), floor.Seen{}
+	state, seen := floor.New(), floor.Memory{}
 	for i, e := range j.events {
-		if seen.Add(e.Key()) {
+		if seen.Add(e) {
 			state.Apply(uint64(i+1), e)
 		}
 	}
@@ -253,15 +253,51 @@ func TestReportAgreesWithTheFloor(t *testing.T) {
 	}
 }
 
-// TestCopiesChangeNothing applies every event twice, the second time at once or
-// after all others.
+// TestCopiesChangeNothing applies every event twice at once, and once more after
+// all others what is no fleeting report.
 func TestCopiesChangeNothing(t *testing.T) {
 	j := &journal{t: t}
 	j.season(5, at(1, 8, 0), march.To)
 	want := compute(t, j.fold(reliability.Origin{}, march), params(t))
-	j.events = append(j.events, j.events...)
+	told := j.events
+	j.events = nil
+	for _, e := range told {
+		j.events = append(j.events, e, e)
+	}
+	for _, e := range told {
+		if !event.Fleeting(e.Type) {
+			j.events = append(j.events, e)
+		}
+	}
 	if diff := cmp.Diff(want, compute(t, j.fold(reliability.Origin{}, march), params(t))); diff != "" {
 		t.Error(diff)
+	}
+}
+
+// TestTheFoldRemembersAsTheWatchDoes lets a machine chatter for a month and repeat
+// itself at every distance: the fold takes for new what the watch takes for new,
+// and holds no more.
+func TestTheFoldRemembersAsTheWatchDoes(t *testing.T) {
+	j := &journal{t: t}
+	for hour := range 30 * 24 {
+		j.say(at(1, hour, 0), "heron", "climate.read", &event.ClimateRead{RHPct: p(45)})
+		if hour%7 == 0 {
+			j.events = append(j.events, j.events[hour/2])
+		}
+	}
+	watch, taken := floor.Memory{}, uint64(0)
+	for _, e := range j.events {
+		if watch.Add(e) {
+			taken++
+		}
+	}
+	f := j.fold(reliability.Origin{}, march)
+	if r := reliability.Compute(f, params(t)); r.Events != taken || taken == 30*24 {
+		t.Errorf("%d events, want the %d that the watch took", r.Events, taken)
+	}
+	seen := f.Next().Seen
+	if got, want := seen.Lasting.Len()+seen.Young.Len()+seen.Old.Len(), watch.Young.Len()+watch.Old.Len(); got != want || got > 2*24 {
+		t.Errorf("%d keys, want %d", got, want)
 	}
 }
 
