@@ -15,6 +15,12 @@ Generated from the table in metrics/prom; do not edit. Served at ` + "`/metrics`
 
 - Counters are folds of the journal. They go on over a restart, and they are
   shown only once the journal has been read to its end.
+- Where the floor is divided (` + "`nats.partitions`" + `), metrics of the floor have the
+  label ` + "`" + PartitionLabel + "`" + ` besides. A partition is shown whole by the watch that holds it
+  and by no other, and its counters go on where they were when another watch
+  takes it over. ` + "`max without (instance) (...)`" + ` follows them from watch to watch, as
+  deploy/prometheus/rules/floor.yml records it; a sum of increases over instances
+  counts twice what happened between two turns of one watch.
 - Every series of a configured machine and of a table exists at zero from the
   start. A gauge whose value nobody knows is absent, and
   ` + "`rollwarden_fact_unknown`" + ` is 1.
@@ -28,15 +34,19 @@ Generated from the table in metrics/prom; do not edit. Served at ` + "`/metrics`
 - Costs follow the price list in use. A lower price makes the cost counter
   smaller after a restart, which a server reads as a reset.
 
-| metric | type | unit | labels | meaning |
-|---|---|---|---|---|
+| metric | of | type | unit | labels | meaning |
+|---|---|---|---|---|---|
 `)
 	for _, m := range Table {
 		labels := make([]string, len(m.Labels))
 		for i, l := range m.Labels {
 			labels[i] = "`" + l.Name + "`"
 		}
-		fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s |\n", m.Name, m.Type,
+		of := "floor"
+		if m.Live {
+			of = "program"
+		}
+		fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s | %s |\n", m.Name, of, m.Type,
 			strings.ReplaceAll(m.Unit, "_", " "), strings.Join(labels, ", "), m.Help)
 	}
 	b.WriteString("\n## Labels\n\n| label | of | values |\n|---|---|---|\n")

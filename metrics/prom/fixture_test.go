@@ -66,8 +66,8 @@ func shop(t testing.TB, machines ...plant.Machine) rules.Site {
 
 func options(site rules.Site, view func() *rules.View) prom.Options {
 	return prom.Options{
-		View: view, Machines: site.Machines, Films: site.Films, Currency: "USD", Rows: site.Book.Rows,
-		Channels: []string{"log", "office"}, Version: "test",
+		Parts: []prom.Part{{Machines: site.Machines, View: view}}, Ready: func() bool { return view() != nil },
+		Films: site.Films, Currency: "USD", Rows: site.Book.Rows, Channels: []string{"log", "office"}, Version: "test",
 	}
 }
 

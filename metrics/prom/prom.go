@@ -1,10 +1,15 @@
 // Package prom shows the floor as Prometheus metrics.
 //
-// Every scrape reads one immutable view of the floor and makes constant
+// Every scrape reads one immutable view of each journal and makes constant
 // metrics from it. The view is a fold of the journal, so counters go on where
 // they were after a restart instead of starting again at zero. Only what the
 // journal cannot know is live: the readiness, the lag behind the journal, the
 // time from an event to its alarm, open pages and refused logins.
+//
+// Where the floor is divided among journals, each has series of its own, under
+// the label partition. They move whole from one watch to another, and are
+// absent where they are not shown: a sum over those that a watch happens to
+// hold would fall when one goes and leap when it comes back.
 //
 // Labels are bounded. Machines, channels and hazards that are not configured
 // are summed under the value Unconfigured; every other value comes from a
@@ -17,7 +22,6 @@ import (
 	"fmt"
 	"runtime"
 	"slices"
-	"sync/atomic"
 	"time"
 	"unicode/utf8"
 
@@ -35,22 +39,32 @@ import (
 // summed, so that a stray name in the journal cannot add series.
 const Unconfigured = "unconfigured"
 
-// Options are what the collector reads. View is required.
+// PartitionLabel tells the journals of a divided floor apart.
+const PartitionLabel = "partition"
+
+// Part is what the watch shows of one journal.
+type Part struct {
+	Partition string // value of PartitionLabel; empty on a floor that is not divided
+	Machines  []plant.Machine
+
+	// View is nil for as long as another watch shows the journal, and until it has
+	// been read to its end: of half a journal counters are lower than they were, and
+	// a server would take the rest of the reading for new events.
+	View func() *rules.View
+}
+
+// Options are what the collector reads.
 type Options struct {
-	View     func() *rules.View // nil until the journal has been read
-	Ready    func() bool        // whether the journal has been read to its end; View decides when nil
-	Machines []plant.Machine
+	Parts    []Part          // at least one
 	Films    *film.Catalogue // prices of waste; all waste is unpriced when nil
 	Currency string          // the shop's own, so that costs start at zero; may be empty
 	Rows     []hazard.Row    // the rule book's hazards
 	Channels []string        // pager channels
 	Version  string
 
-	// Here reports whether the machines of a site are in the view. Of those that
-	// another watch shows nothing is said, not even that they are unknown. All
-	// are when nil.
-	Here func(site string) bool
-
+	// Ready reports whether the watch shows something, and can read and write all
+	// that it shows; may be nil.
+	Ready func() bool
 	// Lag is how many messages of the journal are not folded yet; may be nil.
 	Lag func() float64
 	// OpenPages is how many pages are kept up to date, and RefusedLogins how many
@@ -62,51 +76,100 @@ type Options struct {
 	ConfigurationRefused func() bool
 	// FoldersInTrouble is in how many ticket folders tickets wait; may be nil.
 	FoldersInTrouble func() int
-	// Odds is the probability of a head strike at the machine's next start as
-	// it stands, and false when no run is next; may be nil.
-	Odds func(site, machine string) (float64, bool)
+	// Odds is the probability of a head strike at the machine's next start as it
+	// stands in a view, and false when no run is next; may be nil.
+	Odds func(v *rules.View, site, machine string) (float64, bool)
 }
 
-// ready reports whether what the view says is the whole journal.
-func (o *Options) ready(v *rules.View) bool {
-	return v != nil && (o.Ready == nil || o.Ready())
+// machines are the configured ones of all parts.
+func (o *Options) machines() (all []plant.Machine) {
+	for _, p := range o.Parts {
+		all = append(all, p.Machines...)
+	}
+	return all
 }
 
 // Collector is a prometheus.Collector over views of the floor. It is safe for
 // concurrent use.
 type Collector struct {
 	o       Options
-	descs   []*prometheus.Desc // in the order of Table
-	place   map[string]int     // place of each configured machine, by floor.Key
+	live    []*prometheus.Desc // of the process, in the order of Table; nil for what a part shows
+	parts   []part
 	latency prometheus.Histogram
-	whole   atomic.Bool // whether a whole journal was seen once
+}
+
+// part is a Part with what a scrape needs to know about it.
+type part struct {
+	Part
+	descs []*prometheus.Desc // in the order of Table; nil for what is live
+	place map[string]int     // place of each configured machine, by floor.Key
 }
 
 // New returns a collector. The error names the option to mend.
 func New(o Options) (*Collector, error) {
-	if o.View == nil {
-		return nil, fmt.Errorf("metrics: no view of the floor was given")
+	if err := check(&o); err != nil {
+		return nil, fmt.Errorf("metrics: %w", err)
 	}
-	c := &Collector{o: o, place: make(map[string]int, len(o.Machines)), latency: newLatency()}
-	for i, m := range o.Machines {
-		if err := checkMachine(m); err != nil {
-			return nil, fmt.Errorf("metrics: machines[%d]: %w", i, err)
+	c := &Collector{o: o, latency: newLatency(), live: descs(true, nil)}
+	for _, p := range o.Parts {
+		c.parts = append(c.parts, newPart(p))
+	}
+	return c, nil
+}
+
+func newPart(p Part) part {
+	var constant prometheus.Labels
+	if p.Partition != "" {
+		constant = prometheus.Labels{PartitionLabel: p.Partition}
+	}
+	place := make(map[string]int, len(p.Machines))
+	for i, m := range p.Machines {
+		place[floor.Key(m.Site, m.Name)] = i
+	}
+	return part{Part: p, descs: descs(false, constant), place: place}
+}
+
+// descs describes the rows of Table that are live, or those that are not.
+func descs(live bool, constant prometheus.Labels) []*prometheus.Desc {
+	all := make([]*prometheus.Desc, len(Table))
+	for i, m := range Table {
+		if m.Live == live {
+			all[i] = m.desc(constant)
 		}
+	}
+	return all
+}
+
+func check(o *Options) error {
+	if len(o.Parts) == 0 {
+		return fmt.Errorf("no view of the floor was given")
+	}
+	partitions, machines := map[string]bool{}, map[string]bool{}
+	for i, p := range o.Parts {
+		switch {
+		case p.View == nil:
+			return fmt.Errorf("parts[%d]: no view of the floor was given", i)
+		case partitions[p.Partition], p.Partition == "" && len(o.Parts) > 1, !utf8.ValidString(p.Partition):
+			return fmt.Errorf("parts[%d]: want a name of its own in UTF-8, got %q", i, p.Partition)
+		}
+		partitions[p.Partition] = true
+	}
+	for i, m := range o.machines() {
 		key := floor.Key(m.Site, m.Name)
-		if _, twice := c.place[key]; twice {
-			return nil, fmt.Errorf("metrics: machines[%d]: %s is listed twice: remove one", i, key)
+		if err := checkMachine(m); err != nil {
+			return fmt.Errorf("machines[%d]: %w", i, err)
 		}
-		c.place[key] = i
+		if machines[key] {
+			return fmt.Errorf("machines[%d]: %s is listed twice: remove one", i, key)
+		}
+		machines[key] = true
 	}
 	for i, name := range o.Channels {
 		if name == "" || !utf8.ValidString(name) || slices.Contains(o.Channels[:i], name) {
-			return nil, fmt.Errorf("metrics: channels[%d]: want a name of its own in UTF-8, got %q", i, name)
+			return fmt.Errorf("channels[%d]: want a name of its own in UTF-8, got %q", i, name)
 		}
 	}
-	for _, m := range Table {
-		c.descs = append(c.descs, m.desc())
-	}
-	return c, nil
+	return nil
 }
 
 func checkMachine(m plant.Machine) error {
@@ -151,29 +214,27 @@ func (c *Collector) ObserveAlarm(took time.Duration, eventID string) {
 
 // Describe implements prometheus.Collector.
 func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range c.descs {
-		ch <- d
+	describe(ch, c.live)
+	for i := range c.parts {
+		describe(ch, c.parts[i].descs)
+	}
+}
+
+func describe(ch chan<- *prometheus.Desc, descs []*prometheus.Desc) {
+	for _, d := range descs {
+		if d != nil {
+			ch <- d
+		}
 	}
 }
 
 // Collect implements prometheus.Collector.
-//
-// What the journal counts is left out until the journal has been read to its
-// end once. A half-read journal would show lower counters than before the
-// restart, and a server would take the rest of the reading for new events.
 func (c *Collector) Collect(ch chan<- prometheus.Metric) {
-	view := c.o.View()
-	s := &scrape{o: &c.o, latency: c.latency, ready: c.o.ready(view)}
-	if s.ready {
-		c.whole.Store(true)
-	}
-	folded := view != nil && c.whole.Load()
-	if folded {
-		s.look(view, c.place)
-	}
-	for i := range Table {
-		if m := &Table[i]; folded || m.Live {
-			m.read(s, series{c.descs[i], m.Type.value(), ch})
+	(&scrape{o: &c.o, latency: c.latency}).collect(ch, c.live)
+	for i := range c.parts {
+		p := &c.parts[i]
+		if view := p.View(); view != nil {
+			look(&c.o, p, view).collect(ch, p.descs)
 		}
 	}
 }

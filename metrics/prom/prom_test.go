@@ -71,7 +71,9 @@ func TestMorning(t *testing.T) {
 	o.OpenPages, o.RefusedLogins = func() int { return 2 }, func() uint64 { return 5 }
 	o.ConfigurationRefused = func() bool { return true }
 	o.FoldersInTrouble = func() int { return 3 }
-	o.Odds = func(site, machine string) (float64, bool) { return 0.19, site+"/"+machine == "north/heron" }
+	o.Odds = func(_ *rules.View, site, machine string) (float64, bool) {
+		return 0.19, site+"/"+machine == "north/heron"
+	}
 	_, r := registry(t, o)
 	const want = `
 # HELP rollwarden_starts_total Runs started, by the film loaded and what had been done about its edge.
@@ -162,7 +164,7 @@ rollwarden_configuration_refused 1
 # HELP rollwarden_ticket_folders_in_trouble Ticket folders that cannot be used, or in which tickets wait because they cannot be read or moved.
 # TYPE rollwarden_ticket_folders_in_trouble gauge
 rollwarden_ticket_folders_in_trouble 3
-# HELP rollwarden_ready 1 when the journal has been read to its end.
+# HELP rollwarden_ready 1 when the watch shows something of the floor, and all that it shows was read to its end and can be read and written now.
 # TYPE rollwarden_ready gauge
 rollwarden_ready 1
 `
@@ -315,14 +317,11 @@ func TestJournalNotRead(t *testing.T) {
 	live := []string{"rollwarden_build_info", "rollwarden_event_to_alarm_seconds", "rollwarden_ready"}
 	check := func(when string, wantAll bool) {
 		t.Helper()
-		all, err := r.Gather()
-		if err != nil {
-			t.Fatal(err)
-		}
 		var got []string
-		for _, f := range all {
-			got = append(got, f.GetName())
+		for name := range gather(t, r) {
+			got = append(got, name)
 		}
+		slices.Sort(got)
 		if wantAll != slices.Contains(got, "rollwarden_events_total") {
 			t.Errorf("%s: the journal's counters are shown: %v, want %v", when, !wantAll, wantAll)
 		}
@@ -330,16 +329,16 @@ func TestJournalNotRead(t *testing.T) {
 			t.Errorf("%s: shown are %v, want %v", when, got, live)
 		}
 	}
-	check("without a view", false)
-	view = d.view()
 	check("while the journal is read", false)
-	ready = true
+	view, ready = d.view(), true
 	check("when it has been read", true)
 	ready = false
 	check("when the connection is lost later", true)
 	if got := value(gather(t, r)["rollwarden_ready"].Metric[0]); got != 0 {
 		t.Errorf("ready is %g without the journal, want 0", got)
 	}
+	view = nil
+	check("when another watch shows it", false)
 }
 
 // TestLint holds names, help and units against the checks that Prometheus
@@ -510,28 +509,73 @@ func checkValues(t *testing.T, o *prom.Options, families map[string]*dto.MetricF
 	}
 }
 
-// TestNeverDown plays random events on known and unknown machines and wants
-// every counter and every bucket to stay or to grow.
+// TestNeverDown plays random events on known and unknown machines of a divided
+// floor, whose partitions go from one watch to another. It wants every counter and
+// every bucket to stay or to grow, whoever shows it, and to be shown by nobody but
+// who has its partition.
 func TestNeverDown(t *testing.T) {
-	site := shop(t)
+	sites := []rules.Site{shop(t, machine("north", "heron")), shop(t, machine("quay", "plover"))}
 	rapid.Check(t, func(rt *rapid.T) {
-		d := newDesk(t, site)
-		_, r := registry(t, options(site, d.view))
+		f := &divided{t: t, holder: make([]int, len(sites))}
+		for _, site := range sites {
+			f.desks = append(f.desks, newDesk(t, site))
+		}
+		watches := []prometheus.Gatherer{f.watch(0), f.watch(1)}
 		last := map[string]float64{}
 		for range rapid.IntRange(1, 40).Draw(rt, "events") {
-			randomEvent(rt, d)
+			n := rapid.IntRange(0, len(sites)-1).Draw(rt, "partition")
+			randomEvent(rt, f.desks[n])
+			f.holder[n] = rapid.SampledFrom([]int{f.holder[n], f.holder[n], f.holder[n], 0, 1, nobody}).Draw(rt, "holder")
 			if rapid.IntRange(0, 3).Draw(rt, "scrape") > 0 {
 				continue
 			}
-			now := monotone(t, r)
-			for series, was := range last {
-				if is, there := now[series]; !there || is < was {
-					rt.Fatalf("%s went from %g to %g (there: %v)", series, was, is, there)
+			for i, w := range watches {
+				shown := monotone(t, w)
+				for series, is := range shown {
+					if is < last[series] {
+						rt.Fatalf("%s went from %g to %g at watch %d", series, last[series], is, i)
+					}
+					last[series] = is
+				}
+				for series := range last {
+					if _, there := shown[series]; there != (f.holder[partitionIn(series)] == i) {
+						rt.Fatalf("%s is shown at watch %d: %v", series, i, there)
+					}
 				}
 			}
-			last = now
 		}
 	})
+}
+
+// divided is a floor of one desk for each partition.
+type divided struct {
+	t      *testing.T
+	desks  []*desk
+	holder []int // which watch has the partition
+}
+
+const nobody = -1
+
+// watch is one of several on the floor.
+func (f *divided) watch(number int) prometheus.Gatherer {
+	o := options(f.desks[0].site, nil)
+	o.Parts, o.Ready = nil, nil
+	for n, d := range f.desks {
+		o.Parts = append(o.Parts, prom.Part{Partition: fmt.Sprint(n), Machines: d.site.Machines, View: func() *rules.View {
+			if f.holder[n] != number {
+				return nil
+			}
+			return d.view()
+		}})
+	}
+	_, r := registry(f.t, o)
+	return r
+}
+
+// partitionIn reads the partition of a series that monotone returned.
+func partitionIn(series string) int {
+	_, rest, _ := strings.Cut(series, ",partition=")
+	return int(rest[0] - '0')
 }
 
 // TestSumsHoldStill sums parts whose sum depends on the order in floating
@@ -551,7 +595,7 @@ func TestSumsHoldStill(t *testing.T) {
 }
 
 func randomEvent(rt *rapid.T, d *desk) {
-	machine := rapid.SampledFrom([]string{"heron", "stray1", "stray2", "stray3"}).Draw(rt, "machine")
+	machine := rapid.SampledFrom([]string{d.site.Machines[0].Name, "stray1", "stray2", "stray3"}).Draw(rt, "machine")
 	job := rapid.SampledFrom([]string{"J1", "J2"}).Draw(rt, "job")
 	length := rapid.Float64Range(0, 30).Draw(rt, "length")
 	cause := rapid.SampledFrom(event.WasteCauses).Draw(rt, "cause")
@@ -579,17 +623,20 @@ func randomEvent(rt *rapid.T, d *desk) {
 		{"ticket.withdrawn", &event.TicketWithdrawn{Job: job, Part: "P1"}},
 	}
 	k := rapid.SampledFrom(kinds).Draw(rt, "kind")
-	d.say("north", machine, k.typ, k.p)
+	d.say(d.site.Machines[0].Site, machine, k.typ, k.p)
 }
 
-// monotone returns everything that may only grow.
+// monotone returns everything of the floor that may only grow.
 func monotone(t testing.TB, r prometheus.Gatherer) map[string]float64 {
 	out := map[string]float64{}
 	for name, f := range gather(t, r) {
+		if name == "rollwarden_event_to_alarm_seconds" {
+			continue // of the process
+		}
 		for _, m := range f.Metric {
 			id := name
 			for _, l := range m.Label {
-				id += "," + l.GetValue()
+				id += "," + l.GetName() + "=" + l.GetValue()
 			}
 			if f.GetType() == dto.MetricType_COUNTER {
 				out[id] = m.Counter.GetValue()
@@ -719,16 +766,20 @@ func TestLeadBucketsMatch(t *testing.T) {
 
 func TestNewRefuses(t *testing.T) {
 	view := func() *rules.View { return nil }
+	of := func(machines ...plant.Machine) []prom.Part { return []prom.Part{{Machines: machines, View: view}} }
 	for _, c := range []struct {
 		name string
 		o    prom.Options
 		want string
 	}{
-		{"no view", prom.Options{}, "no view"},
-		{"twice", prom.Options{View: view, Machines: []plant.Machine{machine("north", "heron"), machine("north", "heron")}}, "machines[1]: north/heron is listed twice"},
-		{"reserved", prom.Options{View: view, Machines: []plant.Machine{machine("north", "unconfigured")}}, "choose another"},
-		{"bad site", prom.Options{View: view, Machines: []plant.Machine{machine("", "heron")}}, "machines[0]: site is missing"},
-		{"channel twice", prom.Options{View: view, Channels: []string{"log", "log"}}, "channels[1]"},
+		{"nothing to show", prom.Options{}, "no view"},
+		{"no view", prom.Options{Parts: []prom.Part{{Partition: "0", View: view}, {Partition: "1"}}}, "parts[1]: no view"},
+		{"partition twice", prom.Options{Parts: []prom.Part{{Partition: "0", View: view}, {Partition: "0", View: view}}}, "parts[1]: want a name of its own"},
+		{"partition without a name", prom.Options{Parts: []prom.Part{{Partition: "0", View: view}, {View: view}}}, "parts[1]: want a name of its own"},
+		{"twice", prom.Options{Parts: of(machine("north", "heron"), machine("north", "heron"))}, "machines[1]: north/heron is listed twice"},
+		{"reserved", prom.Options{Parts: of(machine("north", "unconfigured"))}, "choose another"},
+		{"bad site", prom.Options{Parts: of(machine("", "heron"))}, "machines[0]: site is missing"},
+		{"channel twice", prom.Options{Parts: of(), Channels: []string{"log", "log"}}, "channels[1]"},
 	} {
 		if _, err := prom.New(c.o); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: got %v, want an error with %q", c.name, err, c.want)

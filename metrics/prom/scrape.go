@@ -50,13 +50,21 @@ func (s series) histogram(bounds []float64, counts []uint64, sum float64, labels
 	s.ch <- m
 }
 
-// scrape is one look at the floor.
+// scrape is one look at the process, or at one part of the floor.
 type scrape struct {
 	o       *Options
-	latency prometheus.Histogram
-	ready   bool
-	view    *rules.View
-	places  []place // the configured machines in their order, then all others as one
+	latency prometheus.Histogram // of the process
+	view    *rules.View          // of a part
+	places  []place              // its configured machines in their order, then all others as one
+}
+
+// collect reads the rows that are described.
+func (s *scrape) collect(ch chan<- prometheus.Metric, descs []*prometheus.Desc) {
+	for i, d := range descs {
+		if d != nil {
+			Table[i].read(s, series{d, Table[i].Type.value(), ch})
+		}
+	}
 }
 
 // place is one configured machine, or all the others together.
@@ -70,28 +78,25 @@ type place struct {
 	alarms        map[[2]string]int // by state and priority
 }
 
-// look sorts the view into places. Sums go through the machines in a fixed
+// look sorts a view into places. Sums go through the machines in a fixed
 // order, because the last digit of a sum of floats depends on the order and a
 // counter must not move back by as much as that.
-func (s *scrape) look(view *rules.View, index map[string]int) {
-	s.view = view
-	s.places = make([]place, len(s.o.Machines)+1)
-	for i, m := range s.o.Machines {
+func look(o *Options, of *part, view *rules.View) *scrape {
+	s := &scrape{o: o, view: view, places: make([]place, len(of.Machines)+1)}
+	for i, m := range of.Machines {
 		s.places[i].site, s.places[i].machine = m.Site, m.Name
+		s.places[i].floor = view.Floor.Machine(m.Site, m.Name)
 	}
-	others := len(s.o.Machines)
-	s.places[others].site, s.places[others].machine = Unconfigured, Unconfigured
+	others := &s.places[len(of.Machines)]
+	others.site, others.machine = Unconfigured, Unconfigured
 	at := func(key string) *place {
-		if i, ok := index[key]; ok {
+		if i, ok := of.place[key]; ok {
 			return &s.places[i]
 		}
-		return &s.places[others]
+		return others
 	}
 	for _, key := range slices.Sorted(maps.Keys(view.Floor.Machines)) {
 		at(key).add(view.Floor.Machines[key])
-	}
-	for i := range s.o.Machines {
-		s.places[i].floor = view.Floor.Machine(s.places[i].site, s.places[i].machine)
 	}
 	for _, key := range slices.Sorted(maps.Keys(view.Alarms.Totals.Leads)) {
 		p := at(key)
@@ -101,9 +106,7 @@ func (s *scrape) look(view *rules.View, index map[string]int) {
 	for key, list := range view.Alarms.Alarms {
 		at(key).count(list)
 	}
-	if s.o.Here != nil {
-		s.places = slices.DeleteFunc(s.places, func(p place) bool { return p.site != Unconfigured && !s.o.Here(p.site) })
-	}
+	return s
 }
 
 func (p *place) add(m *floor.Machine) {
@@ -369,7 +372,7 @@ func readOdds(s *scrape, out series) {
 		return
 	}
 	for _, p := range s.places[:len(s.places)-1] {
-		if odds, next := s.o.Odds(p.site, p.machine); next {
+		if odds, next := s.o.Odds(s.view, p.site, p.machine); next {
 			out.add(odds, p.site, p.machine)
 		}
 	}

@@ -34,17 +34,17 @@ type Metric struct {
 	Unit   string // base unit as it stands in the name; empty for counts and ratios
 	Help   string
 	Labels []Label
-	Live   bool // shown before the journal has been read
+	Live   bool // of the process, and shown whatever it holds; all others are folds of a journal
 
 	read func(*scrape, series)
 }
 
-func (m *Metric) desc() *prometheus.Desc {
+func (m *Metric) desc(constant prometheus.Labels) *prometheus.Desc {
 	names := make([]string, len(m.Labels))
 	for i, l := range m.Labels {
 		names[i] = l.Name
 	}
-	return prometheus.V2.NewDesc(m.Name, m.Help, prometheus.UnconstrainedLabels(names), nil, prometheus.WithUnit(m.Unit))
+	return prometheus.V2.NewDesc(m.Name, m.Help, prometheus.UnconstrainedLabels(names), constant, prometheus.WithUnit(m.Unit))
 }
 
 // Label is one label with all values that it can take.
@@ -58,10 +58,12 @@ type Label struct {
 // value for all the rest.
 var (
 	siteLabel = Label{"site", "the configured sites, and `" + Unconfigured + "` for all machines that are not", func(o *Options) []string {
-		return configured(len(o.Machines), func(i int) string { return o.Machines[i].Site })
+		all := o.machines()
+		return configured(len(all), func(i int) string { return all[i].Site })
 	}}
 	machineLabel = Label{"machine", "the configured machines, and `" + Unconfigured + "` for all others together", func(o *Options) []string {
-		return configured(len(o.Machines), func(i int) string { return o.Machines[i].Name })
+		all := o.machines()
+		return configured(len(all), func(i int) string { return all[i].Name })
 	}}
 	hazardLabel = Label{"hazard", "the hazards of the rule book, and `" + Unconfigured + "` for those no longer in it", func(o *Options) []string {
 		return configured(len(o.Rows), func(i int) string { return string(o.Rows[i].Code) })
@@ -219,8 +221,12 @@ var Table = []Metric{
 			}
 		}},
 	{Name: "rollwarden_ready", Type: Gauge, Live: true,
-		Help: "1 when the journal has been read to its end.",
-		read: func(s *scrape, out series) { out.add(truth(s.ready)) }},
+		Help: "1 when the watch shows something of the floor, and all that it shows was read to its end and can be read and written now.",
+		read: func(s *scrape, out series) {
+			if s.o.Ready != nil {
+				out.add(truth(s.o.Ready()))
+			}
+		}},
 	{Name: "rollwarden_build_info", Type: Gauge, Labels: []Label{versionLabel, goLabel}, Live: true,
 		Help: "Always 1; the labels say which program runs.",
 		read: func(s *scrape, out series) { out.add(1, s.o.Version, goVersion()) }},

@@ -24,8 +24,8 @@ import (
 // newMetrics registers what the watch shows to Prometheus.
 func (a *App) newMetrics() (*prom.Collector, http.Handler, error) {
 	o := prom.Options{
-		View: a.View, Ready: a.ready, Machines: a.site.Machines, Films: a.site.Films,
-		Currency: a.cfg.Shop.Currency, Rows: a.site.Book.Rows, Channels: a.channels, Version: a.opts.Version, Here: a.here,
+		Parts: a.metricParts(), Ready: a.ready, Films: a.site.Films, Currency: a.cfg.Shop.Currency,
+		Rows: a.site.Book.Rows, Channels: a.channels, Version: a.opts.Version,
 		Lag: a.lag, Odds: a.odds, OpenPages: a.front.hub.Readers, RefusedLogins: a.front.gate.RefusedLogins, FoldersInTrouble: a.foldersInTrouble,
 	}
 	if a.opts.Reload != nil {
@@ -38,6 +38,23 @@ func (a *App) newMetrics() (*prom.Collector, http.Handler, error) {
 	registry := prometheus.NewPedanticRegistry()
 	registry.MustRegister(collector, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return collector, promhttp.HandlerFor(registry, promhttp.HandlerOpts{EnableOpenMetrics: true, Registry: registry}), nil
+}
+
+// metricParts are the journals of the floor, whoever watches them. What this
+// daemon does not hold has no view.
+func (a *App) metricParts() []prom.Part {
+	parts := make([]prom.Part, a.partitions.Len())
+	for n := range parts {
+		parts[n].View = func() *rules.View { return a.held.viewOf(n) }
+		if len(parts) > 1 {
+			parts[n].Partition = strconv.Itoa(n)
+		}
+	}
+	for _, m := range a.site.Machines {
+		p := &parts[a.partitions.Of(m.Site)]
+		p.Machines = append(p.Machines, m)
+	}
+	return parts
 }
 
 // ready reports whether all that this daemon holds has been read and can be
@@ -92,14 +109,12 @@ func (a *App) lag() float64 {
 	return sum
 }
 
-func (a *App) odds(site, machine string) (float64, bool) {
-	v := a.View()
-	if v == nil {
-		return 0, false
-	}
+// odds is the probability of a head strike at a machine's next start, in the view
+// of its journal.
+func (a *App) odds(v *rules.View, site, machine string) (float64, bool) {
 	a.reading.Lock()
 	defer a.reading.Unlock()
-	e, ok := a.reader.On(v.Of(site)).Odds(a.clock.Now(), site, machine)
+	e, ok := a.reader.On(v).Odds(a.clock.Now(), site, machine)
 	return e.P, ok
 }
 

@@ -251,7 +251,7 @@ func TestDaemonsShareTheSites(t *testing.T) {
 		if status, body, _ := look(t, other, "/"); status != 200 || !strings.Contains(body, "Site "+m.Site+" is watched by "+name+".") {
 			t.Errorf("the other board does not say who watches %s: %d", m.Site, status)
 		}
-		series := fmt.Sprintf("{fact=\"edge_position\",machine=%q,site=%q}", m.Name, m.Site)
+		series := fmt.Sprintf("{fact=\"edge_position\",machine=%q,partition=\"%d\",site=%q}", m.Name, own.partitions.Of(m.Site), m.Site)
 		if _, body, _ := look(t, own, "/metrics"); !strings.Contains(body, series+" 0") {
 			t.Errorf("metrics of %s have no %s", name, series)
 		}
