@@ -1,7 +1,9 @@
 package journal
 
 import (
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"testing"
@@ -152,6 +154,17 @@ func TestSharedSnapshots(t *testing.T) {
 	}
 	if seq, state, err := shared(j).Load(); seq != 9 || string(state) != "state 9" || err != nil {
 		t.Errorf("loaded %d %q, %v", seq, state, err)
+	}
+	if _, err := first.Kept("marks"); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("nothing was kept, and Kept says %v", err)
+	}
+	for _, data := range []string{"old", "", "new"} {
+		if err := first.Keep("marks", []byte(data)); err != nil {
+			t.Fatal(err)
+		}
+		if kept, err := shared(j).Kept("marks"); string(kept) != data || err != nil {
+			t.Errorf("kept %q, %v, want %q", kept, err, data)
+		}
 	}
 	if err := js.DeleteStream(soon(t), StreamName); err != nil {
 		t.Fatal(err)

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -14,7 +15,7 @@ import (
 // Shared keeps the newest state of the fold in a JetStream object store, so that
 // another watch than the one that saved it can start from it. Like Snapshots it
 // is a convenience: a state that is not whole is passed over. Beside the states it
-// keeps notes of what need not be done again.
+// keeps notes of what need not be done again, and what else the next watch must know.
 type Shared struct {
 	store   jetstream.ObjectStore
 	name    string
@@ -115,6 +116,34 @@ func (s Shared) Noted(name string) (bool, error) {
 		return false, fmt.Errorf("look for the note %q: %w", name, err)
 	}
 	return true, nil
+}
+
+// keptPrefix keeps the names of what else is kept apart from those of journals.
+const keptPrefix = "kept "
+
+// Keep replaces what is kept of the journal under a name.
+func (s Shared) Keep(name string, data []byte) error {
+	ctx, cancel := context.WithTimeout(context.Background(), sharedWait)
+	defer cancel()
+	if _, err := s.store.PutBytes(ctx, keptPrefix+s.name+" "+name, data); err != nil {
+		return fmt.Errorf("keep %q of %s: %w", name, s.name, err)
+	}
+	return nil
+}
+
+// Kept returns what was kept last of the journal under a name; the error is
+// fs.ErrNotExist when nothing was.
+func (s Shared) Kept(name string) ([]byte, error) {
+	ctx, cancel := context.WithTimeout(context.Background(), sharedWait)
+	defer cancel()
+	data, err := s.store.GetBytes(ctx, keptPrefix+s.name+" "+name)
+	if errors.Is(err, jetstream.ErrObjectNotFound) {
+		err = fs.ErrNotExist
+	}
+	if err != nil {
+		return nil, fmt.Errorf("look for what was kept, %q of %s: %w", name, s.name, err)
+	}
+	return data, nil
 }
 
 // Remove removes the state. The fold then starts from the first entry.
