@@ -24,7 +24,7 @@ const (
 type follower struct {
 	Options
 	hints   *hints
-	memory  memory            // nil until it could be read
+	memory  *memory           // nil until it could be read
 	unsaved bool              // what is new in it could not be written down
 	told    map[string]string // the last complaint about each log
 	quiet   map[string]rest   // files with half a line at their end
@@ -45,12 +45,12 @@ func (f *follower) scan(ctx context.Context) time.Duration {
 	f.hints.follow()
 	next := f.Poll
 	if f.memory == nil {
-		memory, err := load(f.State)
-		f.complain(f.State, err, "make the file readable; or move it away, and every log is taken up from its end")
+		var err error
+		f.memory, err = load(f.State, f.Now())
+		f.complain("all", err, "see to it that it can be read; until then what is new in the logs waits there")
 		if err != nil {
-			return next
+			return min(next, retry)
 		}
-		f.memory = memory
 	}
 	for i := range f.Logs {
 		l := &f.Logs[i]
@@ -84,13 +84,14 @@ func (f *follower) complain(about string, err error, next string) {
 // look reads what is new in the files of one log. The time is when a half line
 // will have been quiet for long enough.
 func (f *follower) look(ctx context.Context, l *Log) (time.Duration, error) {
+	marks := f.memory.of(l)
 	paths, err := l.paths()
 	if err != nil {
 		return 0, err
 	}
-	v := &visit{follower: f, log: l, marks: f.memory.of(l), paths: paths, claimed: map[*mark]bool{}}
+	v := &visit{follower: f, log: l, marks: marks, paths: paths, claimed: map[*mark]bool{}}
+	err = errors.Join(v.begin(), v.tellLoss(ctx))
 	var wait time.Duration
-	err = v.begin()
 	for _, path := range paths {
 		again, e := v.file(ctx, path)
 		if e != nil {
@@ -145,6 +146,18 @@ func (v *visit) begin() error {
 		}
 	}
 	v.marks.Seen = true
+	return v.save()
+}
+
+// tellLoss tells people that rows may be missing because a state was damaged.
+func (v *visit) tellLoss(ctx context.Context) error {
+	if v.marks.Lost == "" {
+		return nil
+	}
+	if err := v.Publish(ctx, v.log.loss(v.marks.Lost, v.Now())); err != nil {
+		return fmt.Errorf("tell the journal: %w", err)
+	}
+	v.marks.Lost = ""
 	return v.save()
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -201,14 +202,80 @@ func TestARestartGoesOnWhereItStopped(t *testing.T) {
 func TestReadingAgainCountsOnce(t *testing.T) {
 	r := newRig(t, plain(), "runs.csv")
 	r.look()
-	old, err := os.ReadFile(r.o.State)
+	old, err := r.o.State.Load()
 	check(t, err)
 	r.write("runs.csv", titles+at("KL-1", "printing", 1)+"KL-1,feeding,2026-03-02 08:02:00,lots\n")
 	r.look()
 	r.restart()
-	check(t, os.WriteFile(r.o.State, old, 0o600))
+	check(t, r.o.State.Save(old))
 	r.look()
 	r.want("started KL-1; ! runs.csv, line 3: column 4 (Fed): want a number with a decimal point and nothing between thousands, got \"lots\"; the row is passed over, and the rows after it count")
+}
+
+// TestATornState: it is told that rows may be missing, and the log goes on.
+func TestATornState(t *testing.T) {
+	for _, torn := range []string{"", `{"north/heron `, `null`, `{"north/heron x": null}`} {
+		t.Run(torn, func(t *testing.T) {
+			r := newRig(t, plain(), "runs.csv")
+			r.write("runs.csv", titles)
+			r.look()
+			check(t, r.o.State.Save([]byte(torn)))
+			r.restart()
+			r.add("runs.csv", at("KL-1", "printing", 1)) // whether it was told nobody knows
+			r.fail = errors.New("the journal is full")
+			r.look()
+			r.restart()
+			r.fail = nil
+			r.add("runs.csv", at("KL-1", "done", 2))
+			r.look()
+			r.restart()
+			r.look()
+			told, rest, _ := strings.Cut(r.said(), "; finished")
+			if !strings.HasPrefix(told, "! runs.csv: nobody can tell any more how far this log was read") || rest != " KL-1" {
+				t.Error(r.said())
+			}
+			for _, e := range r.byID {
+				check(t, e.Data.Check())
+			}
+		})
+	}
+}
+
+// TestAnotherWatchGoesOn from the same state with files of the same log, wherever it
+// runs.
+func TestAnotherWatchGoesOn(t *testing.T) {
+	r := newRig(t, plain(), "runs.csv")
+	kept := &kept{}
+	r.o.State = kept
+	r.look()
+	r.add("runs.csv", titles+at("KL-1", "printing", 1))
+	r.look()
+	r.restart()
+	r.add("runs.csv", at("KL-1", "done", 2))
+	kept.fail = errors.New("NATS is away")
+	r.look()
+	r.want("started KL-1")
+	kept.fail = nil
+	r.look()
+	r.want("started KL-1; finished KL-1")
+}
+
+// kept is a state that is no file.
+type kept struct {
+	data []byte
+	fail error
+}
+
+func (k *kept) Load() ([]byte, error) {
+	if k.fail == nil && k.data == nil {
+		return nil, fs.ErrNotExist
+	}
+	return k.data, k.fail
+}
+
+func (k *kept) Save(data []byte) error {
+	k.data = data
+	return k.fail
 }
 
 func TestNothingIsLostWhileTheJournalIsAway(t *testing.T) {
@@ -384,8 +451,8 @@ func TestOptionsThatCannotWork(t *testing.T) {
 	bad.Columns = nil
 	for want, o := range map[string]Options{
 		"Publish and State": {},
-		"a pattern":         {State: "s", Publish: (&journal{}).publish, Logs: []Log{{Files: "a[", Format: plain()}}},
-		"columns.job":       {State: "s", Publish: (&journal{}).publish, Logs: []Log{{Files: "a", Format: bad}}},
+		"a pattern":         {State: File("s"), Publish: (&journal{}).publish, Logs: []Log{{Files: "a[", Format: plain()}}},
+		"columns.job":       {State: File("s"), Publish: (&journal{}).publish, Logs: []Log{{Files: "a", Format: bad}}},
 	} {
 		if err := Watch(t.Context(), o); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("want an error with %q, got %v", want, err)

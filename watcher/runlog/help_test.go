@@ -87,7 +87,7 @@ func newRig(t testing.TB, format Format, files string) *rig {
 	r := &rig{TB: t, dir: dir, journal: &journal{byID: map[string]event.Event{}}}
 	r.o = Options{
 		Logs:  []Log{{Files: filepath.Join(dir, files), Site: "north", Machine: "heron", Format: format}},
-		State: filepath.Join(dir, "state", "run-logs.json"), Settle: time.Nanosecond, Publish: r.publish,
+		State: File(filepath.Join(dir, "state", "run-logs.json")), Settle: time.Nanosecond, Publish: r.publish,
 		Now: func() time.Time { return noon }, Log: zerolog.New(zerolog.NewTestWriter(t)),
 	}
 	check(t, r.o.complete())

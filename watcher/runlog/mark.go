@@ -7,9 +7,8 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
-	"path/filepath"
 	"slices"
+	"time"
 
 	"github.com/go-json-experiment/json"
 )
@@ -66,11 +65,15 @@ func sum(f io.ReaderAt, from, n int64) (string, error) {
 
 // memory is what is kept over a restart: the marks of each log, by its pattern and
 // machine.
-type memory map[string]*marks
+type memory struct {
+	logs map[string]*marks
+	lost string // why nothing is known of what was read before; empty when it is
+}
 
 // marks are those of one log.
 type marks struct {
-	Seen  bool    `json:"seen"` // there was a first look, so that another file is a new one
+	Seen  bool    `json:"seen"`          // there was a first look, so that another file is a new one
+	Lost  string  `json:"lost,omitzero"` // why rows may be missing, until the journal has it
 	Files []*mark `json:"files"`
 }
 
@@ -78,12 +81,15 @@ type marks struct {
 const mostMarks = 1000
 
 // of returns the marks of a log.
-func (m memory) of(l *Log) *marks {
+func (m *memory) of(l *Log) *marks {
 	key := l.Site + "/" + l.Machine + " " + l.Files
-	if m[key] == nil {
-		m[key] = &marks{}
+	if m.logs[key] == nil {
+		m.logs[key] = &marks{}
+		if !l.History { // which is read from its start
+			m.logs[key].Lost = m.lost
+		}
 	}
-	return m[key]
+	return m.logs[key]
 }
 
 // at returns the mark of a path, and makes it if need be.
@@ -100,33 +106,48 @@ func (s *marks) at(path string) *mark {
 
 func (s *marks) drop(gone func(*mark) bool) { s.Files = slices.DeleteFunc(s.Files, gone) }
 
-func load(file string) (memory, error) {
-	data, err := os.ReadFile(file)
+// load reads the memory. A damaged one is as good as none, but it is told to people;
+// the error is one of reading, which may work later.
+func load(s State, now time.Time) (*memory, error) {
+	m := &memory{logs: map[string]*marks{}}
+	data, err := s.Load()
 	if errors.Is(err, fs.ErrNotExist) {
-		return memory{}, nil
+		return m, nil
 	}
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("read how far the run logs were read: %w", err)
 	}
-	m := memory{}
-	if err := json.Unmarshal(data, &m); err != nil {
-		return nil, fmt.Errorf("%s: %w", file, err)
+	if err = json.Unmarshal(data, &m.logs); err == nil {
+		err = m.check()
+	}
+	if err != nil {
+		m.logs = map[string]*marks{}
+		m.lost = fmt.Sprintf("nobody can tell any more how far this log was read, as its state is damaged (%v): what was written between the last look and %s is not told, "+
+			"so see whether the journal has the last rows before that", err, now.UTC().Format(time.RFC3339))
 	}
 	return m, nil
 }
 
-// save replaces the file at once, so that a crash leaves the old one or the new.
-func (m memory) save(file string) error {
-	data, err := json.Marshal(m, json.Deterministic(true))
+// check refuses what only damage leaves.
+func (m *memory) check() error {
+	if m.logs == nil {
+		return errors.New("want the marks of the logs, got null")
+	}
+	for key, marks := range m.logs {
+		if marks == nil || slices.Contains(marks.Files, nil) {
+			return fmt.Errorf("want the marks of %q, got null", key)
+		}
+	}
+	return nil
+}
+
+func (m *memory) save(s State) error {
+	data, err := json.Marshal(m.logs, json.Deterministic(true))
+	if err == nil {
+		err = s.Save(data)
+	}
 	if err != nil {
-		return err
+		return fmt.Errorf("remember how far the run logs were read: %w", err)
 	}
-	if err := os.MkdirAll(filepath.Dir(file), 0o750); err != nil {
-		return err
-	}
-	next := file + ".tmp"
-	if err := os.WriteFile(next, data, 0o640); err != nil {
-		return err
-	}
-	return os.Rename(next, file)
+	return nil
 }

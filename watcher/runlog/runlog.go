@@ -40,10 +40,19 @@ type Log struct {
 	History bool // tell also of what stood in the log when it was first seen
 }
 
+// State is kept over a restart. Where one watch may take over from another, both have
+// the same one.
+type State interface {
+	// Load returns what was saved last; the error is fs.ErrNotExist when nothing was.
+	Load() ([]byte, error)
+	// Save returns nil when the state lasts, whatever happens to this computer.
+	Save(data []byte) error
+}
+
 // Options say what to follow and whom to tell.
 type Options struct {
 	Logs  []Log
-	State string // file that remembers how far each log was read
+	State State // how far each log was read
 
 	Poll   time.Duration // longest time between looks; 30 s when zero
 	Settle time.Duration // quiet time before a last line without an end is read; 1 min when zero
@@ -90,7 +99,7 @@ func pause(ctx context.Context, d time.Duration) bool {
 }
 
 func (o *Options) complete() error {
-	if o.Publish == nil || o.State == "" {
+	if o.Publish == nil || o.State == nil {
 		return errors.New("options: Publish and State must be set")
 	}
 	for _, l := range o.Logs {

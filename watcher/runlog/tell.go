@@ -1,14 +1,14 @@
 package runlog
 
 import (
+	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"time"
-
-	"crypto/sha256"
 
 	"github.com/go-json-experiment/json"
 
@@ -44,6 +44,16 @@ func (r *reader) reject(record []byte, line int, why error) event.Event {
 			Kind:       kindOf(why),
 			Reason:     event.Shorten(fmt.Sprintf("%v; the row is passed over, and the rows after it count", why)),
 		},
+	}
+}
+
+// loss makes the event of a log of which nobody knows how far it was read.
+func (l *Log) loss(why string, now time.Time) event.Event {
+	name := filepath.Base(l.Files)
+	return event.Event{
+		ID:     event.DerivedID("run-log-loss", l.Site, l.Machine, name, why),
+		Source: Source, Type: "ticket.rejected", Time: now.UTC(), Site: l.Site, Machine: l.Machine,
+		Data: &event.TicketRejected{SourceFile: strings.ToValidUTF8(name, "�"), Kind: "unreadable", Reason: event.Shorten(why)},
 	}
 }
 

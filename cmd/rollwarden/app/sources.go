@@ -3,7 +3,9 @@ package app
 import (
 	"context"
 	"crypto/x509"
+	"errors"
 	"fmt"
+	"io/fs"
 	"path/filepath"
 	"slices"
 
@@ -11,6 +13,7 @@ import (
 
 	"rollwarden/rules/event"
 	"rollwarden/watcher/ipp"
+	"rollwarden/watcher/journal"
 	"rollwarden/watcher/runlog"
 	"rollwarden/watcher/signal"
 )
@@ -87,9 +90,56 @@ func (s *shard) watchRunLogs(ctx context.Context, q *quarantine) error {
 		return nil
 	}
 	return runlog.Watch(ctx, runlog.Options{
-		Logs: logs, State: filepath.Join(a.cfg.DataFolder(), "run-logs", fmt.Sprintf("%d.json", s.number)),
+		Logs: logs, State: s.runLogState(),
 		Poll: a.cfg.Sources.Poll, Publish: q.publish, Now: a.clock.Now, Log: a.part("run logs"),
 	})
+}
+
+// runLogState is where the shard remembers how far its run logs were read: in a file,
+// or in NATS where another daemon may go on from there.
+func (s *shard) runLogState() runlog.State {
+	file := runlog.File(filepath.Join(s.app.cfg.DataFolder(), "run-logs", fmt.Sprintf("%d.json", s.number)))
+	if s.app.shared() {
+		return sharedState{s, file}
+	}
+	return file
+}
+
+// sharedState is how far run logs were read, where several daemons watch a floor.
+type sharedState struct {
+	*shard
+	before runlog.File // of a version that kept it in each daemon's folder
+}
+
+// runLogsKept is its name among what is kept of a journal.
+const runLogsKept = "run logs"
+
+// Load implements runlog.State.
+func (s sharedState) Load() ([]byte, error) {
+	store, err := s.open()
+	if err != nil {
+		return nil, err
+	}
+	data, err := store.Kept(runLogsKept)
+	if errors.Is(err, fs.ErrNotExist) {
+		return s.before.Load()
+	}
+	return data, err
+}
+
+// Save implements runlog.State.
+func (s sharedState) Save(data []byte) error {
+	store, err := s.open()
+	if err != nil {
+		return err
+	}
+	return store.Keep(runLogsKept, data)
+}
+
+func (s sharedState) open() (journal.Shared, error) {
+	ctx, cancel := context.WithTimeout(context.Background(), askWithin)
+	defer cancel()
+	return s.journal.OpenShared(ctx, s.app.bus.JetStream(), s.app.cfg.NATS.Replicas)
 }
 
 func (s *shard) askPrinters(ctx context.Context, q *quarantine) error {

@@ -2,11 +2,17 @@ package app
 
 import (
 	"context"
+	"os"
+	"path/filepath"
+	"slices"
 	"testing"
+	"time"
 
 	"github.com/rs/zerolog"
 
 	"rollwarden/cmd/rollwarden/config"
+	"rollwarden/rules/event"
+	"rollwarden/watcher/journal"
 	"rollwarden/watcher/signal"
 )
 
@@ -38,4 +44,59 @@ func TestSignalsWaitFromTheStart(t *testing.T) {
 			t.Errorf("%s: %v", stream, err)
 		}
 	}
+}
+
+// TestATakeoverLosesNoRow: what is written into a run log after the last look of a
+// daemon is told by the one that takes over from it, and what was history stays so.
+func TestATakeoverLosesNoRow(t *testing.T) {
+	url, file := elsewhereNATS(t, 1), filepath.Join(t.TempDir(), "runs.csv")
+	write := func(text string) {
+		t.Helper()
+		f, err := os.OpenFile(file, os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o644)
+		fail(t, err)
+		_, err = f.WriteString(text)
+		fail(t, err)
+		fail(t, f.Close())
+	}
+	join := func(name string) *App {
+		t.Helper()
+		cfg := shopOf(t, 1)
+		cfg.NATS.URL, cfg.NATS.Listen, cfg.NATS.Name, cfg.NATS.Lease, cfg.NATS.Partitions = url, "", name, 2*time.Second, 1
+		cfg.Sources.Poll = time.Second
+		cfg.Sources.RunLogs = []config.RunLog{{Machine: "north/m0", Files: file, Columns: map[string]string{"job": "Job", "started": "Begin", "finished": "End"}}}
+		a, err := Start(t.Context(), Options{Config: cfg, Log: zerolog.Nop()})
+		fail(t, err)
+		t.Cleanup(func() { _ = a.Stop() }) // the first is stopped already
+		return a
+	}
+	told := func(a *App, want ...string) {
+		t.Helper()
+		var got []string
+		eventually(t, "the rows are told", func() bool {
+			entries, _, err := a.journals[0].Newest(deadline(t), journal.Query{Site: "north", Machine: "m0", Types: []event.Type{"run.finished"}, N: 10})
+			fail(t, err)
+			got = nil
+			for _, e := range slices.Backward(entries) {
+				d, err := event.Decode(e.Message)
+				fail(t, err)
+				got = append(got, d.Data.(*event.RunFinished).Job)
+			}
+			return len(got) >= len(want)
+		})
+		if !slices.Equal(got, want) {
+			t.Fatalf("want the runs %v, got %v", want, got)
+		}
+	}
+	write("Job,Begin,End\nKL-1,2026-03-02 08:00,2026-03-02 08:20\n")
+	heron := join("heron")
+	fail(t, heron.Settle(deadline(t)))
+	store, err := heron.journals[0].OpenShared(deadline(t), heron.bus.JetStream(), 1)
+	fail(t, err)
+	eventually(t, "heron has looked at the log", func() bool { _, err := store.Kept(runLogsKept); return err == nil })
+	write("KL-2,2026-03-02 09:00,2026-03-02 09:20\n")
+	told(heron, "KL-2")
+	wren := join("wren")
+	fail(t, heron.Stop())
+	write("KL-3,2026-03-02 10:00,2026-03-02 10:20\n")
+	told(wren, "KL-2", "KL-3")
 }
