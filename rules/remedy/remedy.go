@@ -382,18 +382,36 @@ func (a *Advisor) shapedAlready(s *hazard.Scene) string {
 	return ""
 }
 
-// betterFilm is the cheapest film in stock that lies flat and is wide enough.
+// betterFilm is the cheapest film in stock that lies flat and is known to be wide
+// enough. What has no price is only taken where nothing has one.
 func (a *Advisor) betterFilm(s *hazard.Scene) film.Film {
 	best := film.Film{}
 	for _, f := range a.Flat {
-		if f.WidthMM.Or(s.WidthMM()) < s.WidthMM() {
-			continue
-		}
-		if best.Stock == "" || float(f.PricePerM2) < float(best.PricePerM2) {
+		width, known := f.WidthMM.Get()
+		if known && width >= s.WidthMM() && (best.Stock == "" || cheaper(f, best)) {
 			best = f
 		}
 	}
 	return best
+}
+
+// cheaper reports whether a film costs less than another. A price that nobody
+// knows is not low.
+func cheaper(f, than film.Film) bool {
+	if than.PricePerM2.CurrencyCode() == "" {
+		return f.PricePerM2.CurrencyCode() != ""
+	}
+	return less(f.PricePerM2, than.PricePerM2)
+}
+
+// noBetterFilm says why no film will do.
+func (a *Advisor) noBetterFilm() string {
+	for _, f := range a.Flat {
+		if !f.WidthMM.Known() {
+			return "the width of " + f.Stock + " is not known, so nobody can tell whether it is wide enough"
+		}
+	}
+	return "no film that lies flat and is wide enough is in the stock list"
 }
 
 func (a *Advisor) betterFilmBlocked(s *hazard.Scene) string {
@@ -401,7 +419,7 @@ func (a *Advisor) betterFilmBlocked(s *hazard.Scene) string {
 		return "the run has started"
 	}
 	if a.betterFilm(s).Stock == "" {
-		return "no film that lies flat and is wide enough is in the stock list"
+		return a.noBetterFilm()
 	}
 	if planned, _ := s.PlannedM(); !planned.Known() {
 		return "the length of the run is not known, so its price is not"

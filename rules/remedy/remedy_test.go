@@ -173,6 +173,7 @@ func TestWhatCannotBeDoneSaysWhy(t *testing.T) {
 		"no room for a leader":      {func(s *hazard.Scene, _ *remedy.Advisor) { s.Plant.Path.GapUM = 900 }, "leader", "only 80 µm are left under the carriage"},
 		"a leader is on":            {func(s *hazard.Scene, _ *remedy.Advisor) { s.Machine.Leader.On = true }, "leader", "a leader is on already"},
 		"no flat film in stock":     {func(_ *hazard.Scene, a *remedy.Advisor) { a.Flat = nil }, "better-film", "no film that lies flat"},
+		"flat film of any width":    {func(_ *hazard.Scene, a *remedy.Advisor) { a.Flat[0].WidthMM = units.Maybe{} }, "better-film", "nobody can tell whether it is wide enough"},
 		"length unknown":            {func(s *hazard.Scene, _ *remedy.Advisor) { s.Run.Ticket = nil }, "better-film", "length of the run is not known"},
 		"lip shaped already":        {func(s *hazard.Scene, _ *remedy.Advisor) { s.Machine.Edge.Shape = "rounded" }, "shaped-edge", "shaped already"},
 		"nothing to pause":          {func(*hazard.Scene, *remedy.Advisor) {}, "pause", "has not started"},
@@ -207,6 +208,33 @@ func TestAFilmWithoutAPrice(t *testing.T) {
 	}
 	if list[0].Code != "leader" {
 		t.Errorf("first is %s, want leader, the cheapest with a price", list[0].Code)
+	}
+}
+
+// A film that has no price is not the cheaper for it, and one of a width that
+// nobody knows is not wide enough.
+func TestTheBetterFilmIsTheCheapestOfThoseThatAreKnown(t *testing.T) {
+	poly, cast, bare137 := stock("POLY-GLOSS-137", event.Polymeric, "2.60"), stock("CAST-WRAP-152", event.Cast, "2.10"), stock("POLY-MATT-137", event.Polymeric, "")
+	unmeasured := stock("POLY-GLOSS", event.Polymeric, "1.90")
+	unmeasured.WidthMM = units.Maybe{}
+	for _, c := range []struct {
+		flat []film.Film
+		want string
+		cost string
+	}{
+		{[]film.Film{poly, cast}, "CAST-WRAP-152", "3.70 USD"}, // 3 m × 1.37 m × (2.10 - 1.20) = 3.699
+		{[]film.Film{bare137, poly}, "POLY-GLOSS-137", "5.75 USD"},
+		{[]film.Film{poly, bare137}, "POLY-GLOSS-137", "5.75 USD"},
+		{[]film.Film{bare137}, "POLY-MATT-137", "price not known"},
+		{[]film.Film{unmeasured, poly}, "POLY-GLOSS-137", "5.75 USD"},
+		{[]film.Film{unmeasured, bare137}, "POLY-MATT-137", "price not known"},
+	} {
+		a := advisor()
+		a.Flat = c.flat
+		r := byCode(a.Advise(row(t, hazard.BareEdge), bare()))["better-film"]
+		if r.Text != "print on "+c.want || r.Cost != c.cost {
+			t.Errorf("of %d films: %s for %s, want %s for %s", len(c.flat), r.Text, r.Cost, c.want, c.cost)
+		}
 	}
 }
 
