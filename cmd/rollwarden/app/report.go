@@ -59,6 +59,10 @@ const (
 	mailWithin  = 5 * time.Minute
 )
 
+// mostBehind is how many months may have gone by without a watch whose reports are
+// still written.
+const mostBehind = 12
+
 func (a *App) newReports(kit *web.Kit) (*reports, error) {
 	o := monthly.BooksOptions{
 		Source: a.journals[0], Zone: a.tickets.Location, Now: a.clock.Now, Params: monthly.ParamsOf(a.site), Folder: a.cfg.MonthStates(), Log: a.part("report"),
@@ -106,8 +110,8 @@ func (r *reports) register(mux *http.ServeMux) {
 	r.wait = monthly.Register(mux, monthly.Options{Kit: r.kit, Books: r.books, Shop: r.shop, Sites: r.sites, Now: r.clock.Now, Life: r.life})
 }
 
-// run writes the report of each month that is over, the last one first if it is
-// not there yet, until ctx ends. What pages read ends with it.
+// run writes the report of each month that is over until ctx ends, those first that
+// are missing because no watch was there. What pages read ends with it.
 func (r *reports) run(ctx context.Context) error {
 	defer func() {
 		r.end()
@@ -142,9 +146,9 @@ func (r *reports) round(ctx context.Context) time.Time {
 		if now.Before(r.retryAt) {
 			return r.retryAt
 		}
-		if err := r.finish(ctx, m, site); err != nil {
+		if err := r.catchUp(ctx, m, site); err != nil {
 			if ctx.Err() == nil {
-				r.log.Error().Err(err).Stringer("month", m).Dur("again_in", retryReport).Msg("the report of a month is not done; it is tried again")
+				r.log.Error().Err(err).Stringer("up_to", m).Dur("again_in", retryReport).Msg("the reports of months are not done; it is tried again")
 			}
 			r.retryAt = now.Add(retryReport)
 			return r.retryAt
@@ -155,6 +159,40 @@ func (r *reports) round(ctx context.Context) time.Time {
 		return now.Add(retryReport)
 	}
 	return m.Add(2).In(r.zone).From.Add(settleMonth)
+}
+
+// catchUp finishes the reports of the months up to m that are missing. It looks back
+// for the first month that something is there of, since those before it were done
+// in their time, and begins with the oldest, so that one that fails or is cut short
+// leaves none out.
+func (r *reports) catchUp(ctx context.Context, m monthly.Month, site string) error {
+	oldest := m
+	for range mostBehind - 1 {
+		if begun, err := r.begun(oldest, site); err != nil {
+			return err
+		} else if begun {
+			break
+		}
+		oldest = oldest.Add(-1)
+	}
+	for month := oldest; !m.Before(month); month = month.Add(1) {
+		if err := r.finish(ctx, month, site); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// begun reports whether anything was done of a month's report.
+func (r *reports) begun(m monthly.Month, site string) (bool, error) {
+	e := &monthly.Edition{Month: m, Site: site, Shop: r.shop}
+	if slices.ContainsFunc(r.formats, func(format string) bool { return there(e.Path(r.folder, format)) }) {
+		return true, nil
+	}
+	if r.mail == nil {
+		return false, nil
+	}
+	return r.wasMailed(e)
 }
 
 // finish writes and mails what is still missing of a month's report. A month

@@ -141,8 +141,56 @@ func TestReportIsCaughtUp(t *testing.T) {
 		t.Error(err)
 	}
 	clock.Set(lisbon(t, time.June, 2, 0, 0))
-	if reportsOf(t, a, nil).round(t.Context()); filesIn(t, cfg.ReportFolder()) != marchFiles {
+	if reportsOf(t, a, nil).round(t.Context()); strings.Contains(filesIn(t, cfg.ReportFolder()), "2026-05") {
 		t.Errorf("an empty May has a report: %q", filesIn(t, cfg.ReportFolder()))
+	}
+}
+
+// TestReportsAreCaughtUp writes and mails the reports of all months that ended
+// while the watch was away, the oldest first, and goes on with them after a failure.
+// Of those before, that an earlier watch has done, it makes none again.
+func TestReportsAreCaughtUp(t *testing.T) {
+	cfg, clock := shopOf(t, 1), NewManualClock(lisbon(t, time.August, 2, 8, 0))
+	cfg.Shop.TimeZone, cfg.Report.Formats = "Europe/Lisbon", nil // the watch itself writes none
+	a := startApp(t, Options{Config: cfg, Clock: clock})
+	for _, month := range []time.Month{time.March, time.April, time.June, time.July} {
+		publish(t, a, say("m0", lisbon(t, month, 15, 12, 0), "operator.noted", &event.OperatorNoted{Action: "note", By: "Ada", Reason: "all is well"}))
+	}
+	if err := errors.Join(os.MkdirAll(cfg.ReportFolder(), 0o700), os.WriteFile(filepath.Join(cfg.ReportFolder(), "2026-04.csv"), []byte("mine"), 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	box := &postbox{refuse: []error{nil, errors.New("no answer")}}
+	r := reportsOf(t, a, box)
+	r.formats = []string{"csv"}
+	next := r.round(t.Context())
+	if got := filesIn(t, cfg.ReportFolder()); got != "2026-04.csv 2026-06.csv" || len(box.letters) != 1 {
+		t.Errorf("until the mail failed: files %q, %d letters", got, len(box.letters))
+	}
+	clock.Set(next)
+	if next = r.round(t.Context()); !next.Equal(lisbon(t, time.September, 1, 1, 0)) {
+		t.Errorf("the next look is at %s", next)
+	}
+	if got := filesIn(t, cfg.ReportFolder()); got != "2026-04.csv 2026-06.csv 2026-07.csv" {
+		t.Errorf("files %q, want none of an empty May and none from before what was there", got)
+	}
+	var keys []string
+	for _, l := range box.letters {
+		keys = append(keys, l.Key)
+	}
+	if want := "report Rollwarden 2026-04, report Rollwarden 2026-06, report Rollwarden 2026-07"; strings.Join(keys, ", ") != want {
+		t.Errorf("letters %q, want %q", keys, want)
+	}
+}
+
+// TestReportsAreCaughtUpForAYear writes none of a month that lies further back.
+func TestReportsAreCaughtUpForAYear(t *testing.T) {
+	a, _, _ := marchShop(t, lisbon(t, time.March, 31, 23, 0))
+	for month, want := range map[time.Month]string{time.April + 12: "", time.March + 12: "2026-03.csv"} {
+		r := reportsOf(t, a, nil)
+		r.formats, r.folder, r.clock = []string{"csv"}, t.TempDir(), NewManualClock(lisbon(t, month, 2, 8, 0))
+		if r.round(t.Context()); filesIn(t, r.folder) != want {
+			t.Errorf("on %s there are %q, want %q", r.clock.Now().Format(time.DateOnly), filesIn(t, r.folder), want)
+		}
 	}
 }
 
