@@ -138,8 +138,18 @@ func tryPackage(t *testing.T, deb string) {
 	}
 }
 
-// tryDocumentation wants every link of an installed page to lead to what is installed.
+// tryDocumentation wants every link of an installed page to lead to what is installed,
+// and everybody to be able to read it.
 func tryDocumentation(t *testing.T, folder string) {
+	err := filepath.Walk(folder, func(path string, info fs.FileInfo, err error) error {
+		if err == nil && (info.Mode()&0o004 == 0 || info.IsDir() && info.Mode()&0o001 == 0) {
+			t.Errorf("%s is closed to others: %v", path, info.Mode())
+		}
+		return err
+	})
+	if err != nil {
+		t.Error(err)
+	}
 	links := 0
 	for _, file := range filesUnder(t, folder) {
 		if filepath.Ext(file) != ".md" {
