@@ -159,6 +159,18 @@ func (s *Scene) cureC() units.Maybe {
 // CureC is the planned cure temperature, °C.
 func (s *Scene) CureC() units.Maybe { return s.cureC() }
 
+// Band is what the ink and the film leave of cure temperatures when the run is
+// printed so many times slower. It is not known while its passes or the time in
+// the cure zone are not.
+func (s *Scene) Band(slower float64) (b plant.Band, known bool) {
+	passes, known := s.passes().Get()
+	if !known || s.Plant.Dwell(passes) <= 0 {
+		return plant.Band{}, false
+	}
+	pct, _ := s.density()
+	return s.Plant.Band(passes*slower, pct, []plant.Ceiling{{Code: string(HotRecipe), C: s.ceilingC()}}), true
+}
+
 // thicknessUM is the film with its liner, as loaded.
 func (s *Scene) thicknessUM() units.Maybe {
 	return s.Machine.Roll.ThicknessUM.Else(s.Loaded.ThicknessUM)

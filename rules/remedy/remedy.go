@@ -363,14 +363,26 @@ func (a *Advisor) cutAlready(*hazard.Scene) string {
 	return "too late for this start: the edge is free already. Next time leave the job on the film"
 }
 
-// coolerBlocked knows the ink: a cure below what it needs trades a strike for
-// a smear.
+// coolerBlocked knows the ink: a cure below what it needs, printed as slowly as a
+// cooler recipe is, trades a strike for a smear.
 func (a *Advisor) coolerBlocked(s *hazard.Scene) string {
 	if s.Phase == hazard.Running {
 		return "the zone cools too slowly to help an edge that is on its way"
 	}
+	band, known := s.Band(1 + a.Costs.CoolerSlowPct/100)
+	cure, cured := s.CureC().Get()
+	switch {
+	case !known || !cured:
+		return "the passes or the cure of the recipe are not known, so nobody can tell how cool the ink still cures"
+	case band.TooCold(min(cure-coolerByC, band.HighC)):
+		return "the ink needs the heat: a cooler cure would leave it wet"
+	}
 	return ""
 }
+
+// coolerByC is the least that a cooler cure is cooler, in °C: recipes are set in
+// whole degrees (common practice, no source).
+const coolerByC = 1
 
 func (a *Advisor) shapedAlready(s *hazard.Scene) string {
 	switch {

@@ -49,16 +49,16 @@ func stock(code string, class event.Class, price string) film.Film {
 // machine with a cure exit a third of a metre away.
 func bare() *hazard.Scene {
 	mono := stock("MONO-GLOSS-137", event.Monomeric, "1.20")
-	length, passes := 3.0, 12.0
+	length, passes, cure := 3.0, 12.0, 93.0
 	return &hazard.Scene{
 		Machine: &floor.Machine{
 			Site: "north", Name: "heron",
 			Roll: floor.Roll{Loaded: true, Class: event.Monomeric, WidthMM: units.Some(1370), LeftM: units.Some(40), ThicknessUM: units.Some(220)},
 			Edge: floor.Edge{PositionMM: units.Some(0)},
 		},
-		Plant: &plant.Machine{Path: plant.Path{CureEntryMM: 180, CureExitMM: 330, GapUM: 1500}, SwathMM: 54, StrokeS: 1.6, MaxWidthMM: 1370},
+		Plant: &plant.Machine{Path: plant.Path{CureEntryMM: 180, CureExitMM: 330, GapUM: 1500}, SwathMM: 54, StrokeS: 1.6, MaxWidthMM: 1370, Ink: plant.DefaultInk},
 		Rules: hazard.DefaultBook().Resolve(hazard.Place{}), Loaded: mono, Wanted: mono,
-		Run:   &floor.Run{Job: "J1", Ticket: &floor.Ticket{Data: event.TicketReceived{LengthM: &length, Passes: &passes}}},
+		Run:   &floor.Run{Job: "J1", Ticket: &floor.Ticket{Data: event.TicketReceived{LengthM: &length, Passes: &passes, CureC: &cure}}},
 		Phase: hazard.Queued, Next: true, Now: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC),
 	}
 }
@@ -180,6 +180,8 @@ func TestWhatCannotBeDoneSaysWhy(t *testing.T) {
 		"too late to leave uncut":   {func(*hazard.Scene, *remedy.Advisor) {}, "no-cut", "too late"},
 		"taping a running machine":  {func(s *hazard.Scene, _ *remedy.Advisor) { s.Phase = hazard.Running }, "leader", "never tape film on a running machine"},
 		"advancing a running one":   {func(s *hazard.Scene, _ *remedy.Advisor) { s.Phase = hazard.Running }, "advance", "pause it by the machine's own controls"},
+		"cooling below the ink":     {func(s *hazard.Scene, _ *remedy.Advisor) { *s.Run.Ticket.Data.CureC = 84 }, "cooler", "the ink needs"},
+		"cooling an unknown recipe": {func(s *hazard.Scene, _ *remedy.Advisor) { s.Run.Ticket.Data.CureC = nil }, "cooler", "not known, so nobody can tell"},
 		"cooling a running one":     {func(s *hazard.Scene, _ *remedy.Advisor) { s.Phase = hazard.Running }, "cooler", "cools too slowly"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -273,6 +275,30 @@ func TestCoolerSettlesTheRecipeAndNotTheEdge(t *testing.T) {
 	}
 	if r := byCode(advisor().Advise(row(t, hazard.HotRecipe), s))["cooler"]; !r.Settles {
 		t.Error("a cooler cure does not settle a hot recipe")
+	}
+}
+
+// A cure is only lowered to where its ink still cures. At the reference of the
+// default ink, 93 °C and 40 s for a full load, 12 passes give 53.3 s, and a fifth
+// longer 64 s; by the Arrhenius law with 60 kJ/mol (worked out by hand in kelvin,
+// 1/(1/366.15 + 8.314/60000·ln(64/40))) that is enough from 84.5 °C up. Less heat
+// than that is offered neither against an edge nor against a recipe that is too
+// hot for a film whose own ceiling lies below it.
+func TestACoolerCureStillCures(t *testing.T) {
+	for _, c := range []struct {
+		cure, ceiling float64
+		open          bool
+	}{
+		{93, 110, true}, {86, 110, true}, {85, 110, false}, {80, 110, false},
+		{93, 86, true}, {93, 84, false},
+	} {
+		s, full := bare(), 100.0
+		*s.Run.Ticket.Data.CureC, s.Run.Ticket.Data.InkDensityPct, s.Wanted.CeilingC = c.cure, &full, c.ceiling
+		for _, code := range []hazard.Code{hazard.BareEdge, hazard.HotRecipe} {
+			if r := byCode(advisor().Advise(row(t, code), s))["cooler"]; (r.WhyNot == "") != c.open {
+				t.Errorf("%s: cooler than %g °C on a film that bears %g °C: %q", code, c.cure, c.ceiling, r.WhyNot)
+			}
+		}
 	}
 }
 
