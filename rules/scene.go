@@ -89,7 +89,7 @@ func (e *Engine) scene(now time.Time, m *floor.Machine) hazard.Scene {
 	}
 	loaded := e.site.Films.Lookup(m.Roll.Stock, class)
 	return hazard.Scene{
-		Now: now, Machine: m, Plant: e.plantOf(m.Site, m.Name), Climate: e.floor.Climate(m),
+		Now: now, Machine: m, Plant: e.plantOf(m.Site, m.Name), Climate: e.floor.Climate(m, now),
 		Drift: e.drift, Display: e.site.Display, Loaded: loaded, Pace: e.paceOf(m).Factor,
 		Rules: e.rulesFor(hazard.Place{Site: m.Site, Machine: m.Name, Stock: loaded.Stock, Class: loaded.Class}),
 	}
@@ -120,7 +120,7 @@ func (e *Engine) want(s *hazard.Scene) {
 // before the machine is free, and never in the past. The first run of an idle
 // machine without a planned start may start at any moment, which is zero.
 func readyAt(r *floor.Run, free, now time.Time, next bool) time.Time {
-	planned := r.StartAt
+	planned := r.PlannedStart()
 	switch {
 	case planned.IsZero() && next:
 		return time.Time{}

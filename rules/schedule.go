@@ -106,7 +106,7 @@ func (l *lane) slot(s *hazard.Scene) Slot {
 		return out
 	}
 	earliest := l.now
-	if planned := s.Run.StartAt; planned.After(earliest) {
+	if planned := s.Run.PlannedStart(); planned.After(earliest) {
 		earliest = planned
 	}
 	l.early = l.early.Within(s.ReadyAt.Sub(earliest).Seconds())
@@ -233,8 +233,8 @@ func (o *orderer) job(s *hazard.Scene) queue.Job {
 		HoldS: o.since(finishBy(s.Run)), LatePerHour: o.prices.LatePerHour, Fixed: s.Run.Pinned,
 		ChangeCost: o.changeCost(s.Wanted, width), BareCost: o.bareCost(s, width),
 	}
-	if s.Run.StartAt.After(o.now) {
-		j.ReleaseS = s.Run.StartAt.Sub(o.now).Seconds()
+	if planned := s.Run.PlannedStart(); planned.After(o.now) {
+		j.ReleaseS = planned.Sub(o.now).Seconds()
 	}
 	if due := s.Run.Ticket.Data.Due; due != nil {
 		j.DueS = o.since(*due)

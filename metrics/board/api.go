@@ -264,7 +264,7 @@ func (a *machineAnswer) fill(b *board, v *rules.View, m *floor.Machine) {
 	if checked := !m.Head.CheckedAt.IsZero() && m.Head.CheckedAt.After(m.Head.StruckAt); checked {
 		a.Head.NozzlesOK, a.Head.Clear = &m.Head.NozzlesOK, &m.Head.Clear
 	}
-	air := v.Floor.Climate(m)
+	air := v.Floor.Climate(m, v.At)
 	a.Climate = climateAnswer{air.TempC, air.RHPct, moment(air.At)}
 	a.Running, a.Last = runOf(m.Run), runOf(m.Last)
 	for _, r := range m.Queue {
@@ -282,7 +282,7 @@ func runOf(r *floor.Run) *runAnswer {
 	}
 	a := &runAnswer{
 		Job: r.Job, Part: text(r.Part), Recipe: text(r.Recipe), Ticketed: r.Ticket != nil,
-		PlannedM: r.LengthM(), FedM: r.FedM, StartAt: moment(r.StartAt), StartedAt: moment(r.Started), EndedAt: moment(r.Ended),
+		PlannedM: r.LengthM(), FedM: r.FedM, StartAt: moment(r.PlannedStart()), StartedAt: moment(r.Started), EndedAt: moment(r.Ended),
 		Cut: r.Cut, Struck: r.Struck,
 	}
 	if r.Ticket != nil {

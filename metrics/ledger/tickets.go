@@ -144,8 +144,8 @@ func (l *ledger) queued(p web.Pen, m *floor.Machine, i int, r *floor.Run) line {
 		row = l.describe(p, r.Ticket)
 	}
 	row.State, row.Where, row.History = p.Say("tickets.place", i+1), place(m.Site, m.Name), historyOf(m.Site, m.Name)
-	if !r.StartAt.IsZero() {
-		row.Start = planned(p, r.StartAt)
+	if at := r.PlannedStart(); !at.IsZero() {
+		row.Start = planned(p, at)
 	}
 	return row
 }

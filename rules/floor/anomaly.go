@@ -50,6 +50,8 @@ const (
 	undoUnknown      = "undo-of-unknown-entry"
 	undoRepeated     = "undo-repeated"
 	undoLate         = "undo-too-late"
+	toldLate         = "told-late"
+	movedTooFar      = "moved-too-far"
 )
 
 // AnomalyKinds lists every anomaly with what it means; it bounds the metric
@@ -81,6 +83,8 @@ var AnomalyKinds = []AnomalyKind{
 	{undoUnknown, "an entry was taken back that is not among the machine's newest"},
 	{undoRepeated, "an entry was taken back twice"},
 	{undoLate, "an entry was taken back too late: it is too old, or what it changed has changed since; nothing is taken back"},
+	{movedTooFar, "the film moved by more than is left on the roll; nobody can tell where the edge is"},
+	{toldLate, "an event of a time before something newer that is known: it is left out, or nobody can tell any more where the edge is"},
 }
 
 // Anomalies keeps the newest ones and counts all.

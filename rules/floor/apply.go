@@ -142,8 +142,7 @@ func (st step) change(m *Machine) {
 	case *event.LeaderRemoved:
 		st.leaderRemoved(m)
 	case *event.EdgeShaped:
-		m.Edge.Shape = d.Shape
-		st.mark(m, Mark{Kind: MarkShape, Cause: d.Shape})
+		st.edgeShaped(m, d)
 	case *event.RunQueued:
 		st.runQueued(m, d)
 	case *event.RunStarted:
@@ -176,11 +175,40 @@ func (st step) change(m *Machine) {
 	}
 }
 
-func (c Climate) read(d *event.ClimateRead, at time.Time) Climate {
-	return Climate{TempC: units.From(d.TempC).Else(c.TempC), RHPct: units.From(d.RHPct).Else(c.RHPct), At: at}
+// Rolls, edges and leaders.
+
+// late reports whether the event happened before a moment by more than clocks may
+// differ. An entry may be told hours after it happened, as by a tablet that was out of
+// reach, and then says nothing about what came after it.
+func (st step) late(known time.Time) bool { return st.Time.Add(event.MaxSkew).Before(known) }
+
+// overtaken reports whether the event happened before a later word about the same
+// thing, and notes that it is left out.
+func (st step) overtaken(known time.Time, what string) bool {
+	late := st.late(known)
+	if late {
+		st.anomaly(toldLate, "%s of %s is left out: of %s something newer is known", st.Type, st.Time.UTC().Format(time.RFC3339), what)
+	}
+	return late
 }
 
-// Rolls, edges and leaders.
+// jumbled reports whether the event moves the edge from where it lay before a
+// movement that was told first. Where it lies after both, nobody can tell.
+func (st step) jumbled(m *Machine) bool {
+	late := st.late(m.Edge.At)
+	if late {
+		st.anomaly(toldLate, "%s of %s was told after a later movement: where the edge is now is not known", st.Type, st.Time.UTC().Format(time.RFC3339))
+		m.Edge.PositionMM = units.Maybe{}
+	}
+	return late
+}
+
+// dropLeader notes that the leader is off, unless one was taped since.
+func (st step) dropLeader(m *Machine) {
+	if !st.late(m.Leader.At) {
+		m.Leader = Leader{At: st.Time}
+	}
+}
 
 // rollName is how people call a roll: by its stock code, if it has one.
 func rollName(stock string) string {
@@ -191,6 +219,9 @@ func rollName(stock string) string {
 }
 
 func (st step) rollLoaded(m *Machine, d *event.RollLoaded) {
+	if st.overtaken(m.Roll.At, "the roll") {
+		return
+	}
 	if m.Roll.Loaded {
 		st.anomaly(rollReplaced, "%s was loaded without %s being removed", rollName(d.Stock), rollName(m.Roll.Stock))
 	}
@@ -203,36 +234,67 @@ func (st step) rollLoaded(m *Machine, d *event.RollLoaded) {
 		WidthMM: units.From(d.WidthMM), LeftM: units.From(d.LengthM), ThicknessUM: units.From(d.ThicknessUM),
 	}
 	// How far a fresh roll was threaded is not known until somebody says so.
-	m.Edge, m.Leader = Edge{PositionMM: units.From(d.EdgeMM), At: st.Time}, Leader{}
+	if !st.jumbled(m) {
+		m.Edge = Edge{PositionMM: units.From(d.EdgeMM), At: st.Time, InRun: m.Run != nil}
+	}
+	st.dropLeader(m)
 	st.mark(m, Mark{Kind: MarkRoll, Value: m.Roll.LeftM.Or(0), Cause: d.Stock})
 }
 
 func (st step) rollRemoved(m *Machine) {
+	if st.overtaken(m.Roll.At, "the roll") {
+		return
+	}
 	if !m.Roll.Loaded {
 		st.anomaly(rollAbsent, "a roll was removed, but none was known to be loaded")
 	}
 	st.mark(m, Mark{Kind: MarkRollOff, Value: m.Roll.LeftM.Or(0), Cause: m.Roll.Stock})
-	m.Roll, m.Edge, m.Leader = Roll{At: st.Time}, Edge{At: st.Time}, Leader{}
+	m.Roll = Roll{At: st.Time}
+	if !st.jumbled(m) {
+		m.Edge = Edge{At: st.Time}
+	}
+	st.dropLeader(m)
+}
+
+func (st step) edgeShaped(m *Machine, d *event.EdgeShaped) {
+	if st.overtaken(m.Roll.At, "the roll") {
+		return
+	}
+	m.Edge.Shape = d.Shape
+	st.mark(m, Mark{Kind: MarkShape, Cause: d.Shape})
 }
 
 func (st step) edgeMoved(m *Machine, d *event.EdgeMoved) {
+	if st.overtaken(m.Roll.At, "the roll") {
+		return
+	}
+	if d.Cause == event.CauseTrim {
+		st.dropLeader(m) // a trimmed lip takes it along
+	}
+	if st.jumbled(m) {
+		m.Roll.unroll(units.From(d.ByMM).Or(0) / 1000)
+		return
+	}
 	old := m.Edge.PositionMM
 	moved := units.From(d.ByMM)
 	if d.PositionMM != nil {
-		m.Edge.PositionMM = units.Some(*d.PositionMM)
+		m.Edge.PositionMM, m.Edge.InRun = units.Some(*d.PositionMM), m.Run != nil
 		if was, known := old.Get(); known {
 			moved = units.Some(*d.PositionMM - was)
 		}
 	} else if m.Edge.PositionMM = old.Plus(*d.ByMM); !old.Known() {
 		st.anomaly(moveUnknown, "the edge moved by %g mm from an unknown position", *d.ByMM)
 	}
+	if left, known := m.Roll.LeftM.Get(); known && moved.Or(0)/1000 > left+rollSlackM {
+		st.anomaly(movedTooFar, "the edge moved by %g mm, and %g m were left on the roll: where it is now is not known; was it told in mm?", moved.Or(0), left)
+		m.Edge.PositionMM = units.Maybe{}
+	}
 	m.Edge.Cause, m.Edge.At = d.Cause, st.Time
 	area := moved.Or(0) / 1000 * m.Roll.WidthMM.Or(0) / 1000
 	switch d.Cause {
 	case event.CauseTrim:
 		st.mark(m, Mark{Kind: MarkTrim, Value: max(0, -area)})
-		// A trimmed lip takes its shape and a leader with it; the roll stays.
-		m.Edge.Shape, m.Leader = "", Leader{}
+		m.Edge.Shape = "" // a new lip; the roll stays
 		return
 	case event.CauseRewind:
 		m.Edge.Rewound = true
@@ -245,6 +307,10 @@ func (st step) edgeMoved(m *Machine, d *event.EdgeMoved) {
 	m.Roll.unroll(moved.Or(0) / 1000)
 }
 
+// rollSlackM is how much longer than told a roll may be, m (common practice, no
+// source): cores are wound generously, and what is left is a sum of small errors.
+const rollSlackM = 2
+
 // unroll takes metres off the roll; negative ones go back on it.
 func (r *Roll) unroll(metres float64) {
 	if left, known := r.LeftM.Get(); known {
@@ -253,6 +319,9 @@ func (r *Roll) unroll(metres float64) {
 }
 
 func (st step) leaderAttached(m *Machine, d *event.LeaderAttached) {
+	if st.overtaken(later(m.Roll.At, m.Leader.At), "the roll or its leader") {
+		return
+	}
 	if m.Leader.On {
 		st.anomaly(leaderReplaced, "a leader was attached where one was on")
 	}
@@ -261,11 +330,14 @@ func (st step) leaderAttached(m *Machine, d *event.LeaderAttached) {
 }
 
 func (st step) leaderRemoved(m *Machine) {
+	if st.overtaken(later(m.Roll.At, m.Leader.At), "the roll or its leader") {
+		return
+	}
 	if !m.Leader.On {
 		st.anomaly(leaderAbsent, "a leader was removed where none was on")
 	}
 	st.mark(m, Mark{Kind: MarkLeaderOff, Value: m.Leader.LengthMM})
-	m.Leader = Leader{}
+	m.Leader = Leader{At: st.Time}
 }
 
 // Heads and waste.
@@ -297,10 +369,16 @@ func (st step) strikeRecorded(m *Machine, d *event.StrikeRecorded) {
 	m.Head = Head{Unproven: true, StruckAt: st.Time, NozzlesLost: units.From(d.NozzlesLost), CheckedAt: m.Head.CheckedAt}
 }
 
+// headChecked says whether the heads are well. A check shows nothing about a strike
+// that came after it, however little.
 func (st step) headChecked(m *Machine, d *event.HeadChecked) {
+	if !st.Time.After(m.Head.StruckAt) || st.Time.Before(m.Head.CheckedAt) {
+		st.anomaly(toldLate, "a head check of %s is left out: something newer is known", st.Time.UTC().Format(time.RFC3339))
+		return
+	}
 	m.Head.NozzlesOK, m.Head.Clear, m.Head.CheckedAt = *d.NozzlesOK, *d.ObstructionClear, st.Time
 	well := *d.NozzlesOK && *d.ObstructionClear
-	m.Head.Unproven = m.Head.Unproven && !well
+	m.Head.Unproven = !well
 	k := Mark{Kind: MarkCheck}
 	if !well {
 		k.Cause = "not-well"
@@ -331,26 +409,19 @@ func (st step) ticketReceived(d *event.TicketReceived) {
 		return
 	}
 	m := st.edit(st.Site, st.Event.Machine)
-	r := Run{Job: d.Job, Part: d.Part}
 	if m.Run != nil && m.Run.Same(d.Job, d.Part) {
-		running := *m.Run
-		running.Ticket = t
-		m.Run, m.Changed[runPart] = &running, st.seq
-		return
+		st.giveRunning(m, t)
+	} else if i := st.find(m, d.Job, d.Part); i >= 0 {
+		st.give(m, i, t)
+	} else {
+		st.enqueue(m, Run{Job: d.Job, Part: d.Part, Ticket: t})
 	}
-	if i := st.find(m, d.Job, d.Part); i >= 0 {
-		r = st.take(m, i)
-		if r.Pinned {
-			r.Ticket = t
-			st.put(m, i, r)
-			return
-		}
-	}
-	r.Ticket = t
-	if d.StartAt != nil {
-		r.StartAt = *d.StartAt
-	}
-	st.enqueue(m, r)
+}
+
+func (st step) giveRunning(m *Machine, t *Ticket) {
+	r := *m.Run
+	r.onTicket(t)
+	m.Run, m.Changed[runPart] = &r, st.seq
 }
 
 // hand gives a ticket that no machine was chosen for to every run of its job
@@ -358,26 +429,18 @@ func (st step) ticketReceived(d *event.TicketReceived) {
 func (st step) hand(t *Ticket) (known bool) {
 	job, part := t.Data.Job, t.Data.Part
 	open := func(r *Run) bool { return r.Ticket == nil || r.Ticket.Machine == event.AnyMachine }
-	for _, m := range st.Sorted() {
-		if m.Site != t.Site {
-			continue
-		}
+	for _, m := range st.machinesOf(t.Site, event.AnyMachine) {
 		if m.Run != nil && m.Run.Same(job, part) {
 			known = true
 			if open(m.Run) {
-				running := *m.Run
-				running.Ticket = t
 				m = st.edit(m.Site, m.Name)
-				m.Run, m.Changed[runPart] = &running, st.seq
+				st.giveRunning(m, t)
 			}
 		}
 		if i := st.find(m, job, part); i >= 0 {
 			known = true
 			if open(m.Queue[i]) {
-				m = st.edit(m.Site, m.Name)
-				r := st.take(m, i)
-				r.Ticket = t
-				st.put(m, i, r)
+				st.give(st.edit(m.Site, m.Name), i, t)
 			}
 		}
 	}
@@ -391,10 +454,7 @@ func (st step) ticketWithdrawn(d *event.TicketWithdrawn) {
 	} else {
 		st.editTickets().remove(key)
 	}
-	for _, m := range st.Sorted() {
-		if m.Site != st.Site || st.Event.Machine != event.AnyMachine && m.Name != st.Event.Machine {
-			continue
-		}
+	for _, m := range st.machinesOf(st.Site, st.Event.Machine) {
 		if m.Run != nil && m.Run.Same(d.Job, d.Part) {
 			st.anomaly(withdrawnRunning, "ticket %s was withdrawn while it was running", event.JobName(d.Job, d.Part))
 		}

@@ -1,6 +1,7 @@
 package floor_test
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -22,13 +23,14 @@ func truth(b bool) *bool { return &b }
 type crew struct {
 	t testing.TB
 	*floor.State
-	seq uint64
-	at  time.Time
+	seq     uint64
+	at      time.Time
+	machine string // heron when empty
 }
 
 func newCrew(t testing.TB) *crew { return &crew{t: t, State: floor.New(), at: start} }
 
-func (c *crew) say(typ event.Type, d event.Payload) { c.on("heron", typ, d) }
+func (c *crew) say(typ event.Type, d event.Payload) { c.on(cmp.Or(c.machine, "heron"), typ, d) }
 
 func (c *crew) on(machine string, typ event.Type, d event.Payload) {
 	c.t.Helper()
@@ -146,7 +148,7 @@ func TestTransitions(t *testing.T) {
 				return unless(!m.Leader.On && m.Edge.Shape == "", "leader or shape stayed")
 			}}},
 		{"a movement from nowhere leads nowhere", []func(*crew){load, by(100, "advance")}, want{edge: unknown, left: known(49.9), anomalies: []string{"move-of-unknown-edge"}}},
-		{"more film than the roll has", []func(*crew){load, edge(0, "rewind"), by(90000, "feed")}, want{left: known(0)}},
+		{"more film than the roll has", []func(*crew){load, edge(0, "rewind"), by(90000, "feed")}, want{left: known(0), anomalies: []string{"moved-too-far"}}},
 
 		{"a leader reaches ahead of the edge", []func(*crew){load, edge(50, "advance"), leader(300)}, want{check: func(m *floor.Machine) string {
 			return unless(floor.FrontMM(m.Edge, m.Leader) == units.Some(350), "front is not at 350")
@@ -206,8 +208,16 @@ func TestTransitions(t *testing.T) {
 		{"a roll changed within a run", []func(*crew){load, edge(0, "rewind"), ticket("a", 9, 50), run("run.started", "a", p(2)), load, run("run.progress", "a", p(3))}, want{
 			edge: unknown, left: known(49), anomalies: []string{"roll-replaced"}}},
 		{"a cut within a run", []func(*crew){load, edge(0, "rewind"), ticket("a", 9, 50), ticket("b", 9, 50), run("run.started", "a", nil), run("run.finished", "a", p(9)),
-			run("run.started", "b", p(1)), cut("a", false, p(800)), run("run.progress", "b", p(1.5))}, want{edge: known(1300), left: known(39.5)}},
-		{"an edge seen within a run", []func(*crew){load, ticket("a", 9, 50), run("run.started", "a", p(2)), edge(2100, "feed"), run("run.progress", "a", p(3))}, want{edge: known(3100)}},
+			run("run.started", "b", p(1)), cut("a", false, p(800)), run("run.progress", "b", p(1.5))}, want{edge: known(800), left: known(39.5)}},
+		{"a cut within a run, and on", []func(*crew){load, ticket("b", 9, 50), run("run.started", "b", p(1)), cut("a", false, p(800)), run("run.progress", "b", p(1.5)), run("run.progress", "b", p(2))}, want{
+			edge: known(1300), anomalies: []string{"cut-without-run"}}},
+		{"a cut told before the end of its run", []func(*crew){loadTo(0), by(365, "advance"), ticket("a", 2, 50), run("run.started", "a", nil), cut("a", true, nil), run("run.finished", "a", p(2))}, want{
+			edge: known(0), anomalies: []string{"cut-without-run"}}},
+		{"an edge seen within a run", []func(*crew){load, ticket("a", 9, 50), run("run.started", "a", p(2)), edge(2100, "feed"), run("run.progress", "a", p(3)), run("run.progress", "a", p(3.5))}, want{edge: known(2600)}},
+		{"an advance by more than the roll", []func(*crew){load, edge(0, "rewind"), by(99_999, "advance")}, want{edge: unknown, left: known(0), anomalies: []string{"moved-too-far"}}},
+		{"an advance to beyond the roll", []func(*crew){load, edge(0, "rewind"), edge(99_999, "advance")}, want{edge: unknown, anomalies: []string{"moved-too-far"}}},
+		{"an undated ticket goes before one that is not due", []func(*crew){planned("a", 10*time.Hour), ticket("b", 1, 10)}, want{queue: []string{"b", "a"}}},
+		{"an undated ticket waits for one that is due soon", []func(*crew){planned("a", 50*time.Minute), ticket("b", 1, 10)}, want{queue: []string{"a", "b"}}},
 
 		{"a cut that rewinds", []func(*crew){load, edge(0, "rewind"), ticket("a", 3, 50), run("run.started", "a", nil), run("run.finished", "a", nil), shape, leader(100), cut("a", true, p(900))}, want{
 			edge: known(0), left: known(47.9), cause: "rewind", check: func(m *floor.Machine) string {
@@ -223,6 +233,9 @@ func TestTransitions(t *testing.T) {
 		{"a whole check proves the head", []func(*crew){strike, headCheck(true, true)}, want{check: func(m *floor.Machine) string { return unless(!m.Head.Unproven, "unproven") }}},
 		{"a check before the strike proves nothing", []func(*crew){headCheck(true, true), strike}, want{check: func(m *floor.Machine) string {
 			return unless(m.Head.Unproven && !m.Head.NozzlesOK && !m.Head.Clear, "the old check counts")
+		}}},
+		{"a check that finds something unproves the head", []func(*crew){headCheck(true, true), headCheck(false, false)}, want{check: func(m *floor.Machine) string {
+			return unless(m.Head.Unproven, "proven")
 		}}},
 		{"a strike belongs to the run at hand", []func(*crew){ticket("a", 1, 50), run("run.started", "a", nil), strike}, want{check: func(m *floor.Machine) string { return unless(m.Run.Struck, "not struck") }}},
 		{"a strike after the end belongs to the last run", []func(*crew){ticket("a", 1, 50), run("run.started", "a", nil), run("run.finished", "a", nil), strike}, want{
@@ -240,6 +253,14 @@ func TestTransitions(t *testing.T) {
 		{"nothing to take back", []func(*crew){load, undo(0, "roll.loaded")}, want{anomalies: []string{"undo-of-unknown-entry"}, left: known(50)}},
 		{"taken back twice", []func(*crew){load, undo(1, "roll.loaded"), undo(2, "roll.loaded")}, want{anomalies: []string{"undo-repeated"}, left: unknown}},
 		{"taken back too late", []func(*crew){load, undo(1, "roll.loaded"), edge(0, "rewind"), by(100, "advance"), undo(2, "edge.moved")}, want{anomalies: []string{"undo-too-late"}, edge: known(100)}},
+		{"what is told of the roll before", []func(*crew){load, edge(0, "rewind"), told(2*time.Hour, edge(400, "advance"))}, want{edge: known(0), anomalies: []string{"told-late"}}},
+		{"a later ticket says when", []func(*crew){queue("a", p(1)), planned("a", 10*time.Hour), planned("a", time.Hour)}, want{queue: []string{"a"}, check: startsIn(time.Hour)}},
+		{"a later ticket says when no longer", []func(*crew){planned("a", 48*time.Hour), ticket("a", 1, 50)}, want{queue: []string{"a"}, check: startsIn(0)}},
+		{"a ticket of the site says when", []func(*crew){queue("a", nil), func(c *crew) { on(c, "any", planned("a", time.Hour)) }}, want{queue: []string{"a"}, check: startsIn(time.Hour)}},
+		{"a ticket of the site puts its run in its place", []func(*crew){queue("a", nil), planned("b", 2*time.Hour), func(c *crew) { on(c, "any", planned("a", 3*time.Hour)) }}, want{queue: []string{"b", "a"}}},
+		{"a ticket that comes again keeps its place", []func(*crew){ticket("a", 1, 50), ticket("b", 1, 50), ticket("a", 2, 50)}, want{queue: []string{"a", "b"}}},
+		{"what was ordered once holds up nothing that is due sooner", []func(*crew){planned("a", 10*time.Hour), planned("b", 11*time.Hour), order("b", "a"), planned("c", time.Hour), ticket("d", 1, 100)},
+			want{queue: []string{"c", "b", "a", "d"}}},
 		{"a type outside the contract", []func(*crew){func(c *crew) { c.say("paper.jammed", nil) }}, want{anomalies: []string{"unknown-type"}}},
 		{"a message that cannot be decoded", []func(*crew){func(c *crew) { c.Refuse(1, c.at, "floor.north.heron.edge.moved", errors.New("no cause")) }}, want{anomalies: []string{"refused-event"}}},
 	}
@@ -332,6 +353,43 @@ func headCheck(nozzles, clear bool) func(*crew) {
 func strip(stock string, mm float64) func(*crew) {
 	return func(c *crew) {
 		c.say("strip.measured", &event.StripMeasured{Axis: "feed", NominalMM: 500, MeasuredMM: mm, CureC: 93, Stock: stock})
+	}
+}
+
+// told has what is said happen a while before.
+func told(ago time.Duration, say func(*crew)) func(*crew) {
+	return func(c *crew) {
+		now := c.at
+		c.at = now.Add(-ago)
+		say(c)
+		c.at = now
+	}
+}
+
+// on has a machine's events happen on another.
+func on(c *crew, machine string, say func(*crew)) {
+	other := *c
+	other.machine = machine
+	say(&other)
+	c.seq, c.at = other.seq, other.at
+}
+
+// planned is a ticket that is to start so long after the first event.
+func planned(job string, after time.Duration) func(*crew) {
+	at := start.Add(after)
+	return func(c *crew) { c.say("ticket.received", &event.TicketReceived{Job: job, StartAt: &at}) }
+}
+
+// startsIn wants the first run to start so long after the first event; zero wants no
+// start to be known.
+func startsIn(after time.Duration) func(*floor.Machine) string {
+	want := start.Add(after)
+	if after == 0 {
+		want = time.Time{}
+	}
+	return func(m *floor.Machine) string {
+		at := m.Queue[0].PlannedStart()
+		return unless(at.Equal(want), "it starts at "+at.String())
 	}
 }
 
@@ -435,13 +493,22 @@ func TestClimate(t *testing.T) {
 	c := newCrew(t)
 	c.say("climate.read", &event.ClimateRead{TempC: p(20), RHPct: p(40)})
 	c.on("any", "climate.read", &event.ClimateRead{RHPct: p(30)})
-	air := c.State.Climate(c.heron())
+	air := c.State.Climate(c.heron(), c.at)
 	if air.RHPct != units.Some(30) || air.TempC != units.Some(20) {
 		t.Errorf("want the room's newer humidity and the machine's temperature, got %+v", air)
 	}
 	c.say("climate.read", &event.ClimateRead{RHPct: p(50)})
-	if air := c.State.Climate(c.heron()); air.RHPct != units.Some(50) || air.TempC != units.Some(20) {
+	if air := c.State.Climate(c.heron(), c.at); air.RHPct != units.Some(50) || air.TempC != units.Some(20) {
 		t.Errorf("want the machine's newer humidity, got %+v", air)
+	}
+	told(10*time.Minute, func(c *crew) { c.say("climate.read", &event.ClimateRead{RHPct: p(20), TempC: p(10)}) })(c)
+	if air := c.State.Climate(c.heron(), c.at); air.RHPct != units.Some(50) || air.TempC != units.Some(20) {
+		t.Errorf("want no reading that is older than the one that is known, got %+v", air)
+	}
+	c.at = c.at.Add(12 * time.Hour)
+	c.say("climate.read", &event.ClimateRead{TempC: p(22)})
+	if air := c.State.Climate(c.heron(), c.at); air.RHPct.Known() || air.TempC != units.Some(22) {
+		t.Errorf("want no humidity of half a day ago, whatever was read since, got %+v", air)
 	}
 }
 

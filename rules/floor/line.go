@@ -6,14 +6,37 @@ import (
 	"rollwarden/rules/event"
 )
 
-// enqueue puts a run behind all that should go before it. Runs that a person
-// gave a place keep it.
+// enqueue puts a run behind all that should go before it.
 func (st step) enqueue(m *Machine, r Run) {
 	i := len(m.Queue)
-	for i > 0 && !m.Queue[i-1].Pinned && before(&r, m.Queue[i-1]) {
+	for i > 0 && st.passes(&r, m.Queue[i-1]) {
 		i--
 	}
 	st.put(m, i, r)
+}
+
+// passes reports whether a run goes before one that stands before it. Runs that a
+// person gave a place keep it, unless one is planned to start sooner than the other:
+// what is ordered once would otherwise hold up, unjudged, whatever comes later and is
+// due earlier.
+func (st step) passes(r, queued *Run) bool {
+	if r.Pinned || queued.Pinned {
+		return sooner(r, queued)
+	}
+	return st.before(r, queued)
+}
+
+// give puts a queued run on a ticket. It keeps its place as long as that is right.
+func (st step) give(m *Machine, i int, t *Ticket) {
+	r := st.take(m, i)
+	r.onTicket(t)
+	early := i > 0 && st.passes(&r, m.Queue[i-1])
+	late := i < len(m.Queue) && st.passes(m.Queue[i], &r)
+	if early || late {
+		st.enqueue(m, r)
+	} else {
+		st.put(m, i, r)
+	}
 }
 
 // take removes a run from the queue, and put inserts one. A reader may share the

@@ -7,9 +7,6 @@ import (
 
 func (st step) runQueued(m *Machine, d *event.RunQueued) {
 	r := Run{Job: d.Job, Part: d.Part, Ticket: st.Tickets.Find(m.Site, m.Name, d.Job, d.Part)}
-	if r.Ticket != nil && r.Ticket.Data.StartAt != nil {
-		r.StartAt = *r.Ticket.Data.StartAt
-	}
 	if i := st.find(m, d.Job, d.Part); i >= 0 {
 		r = st.take(m, i)
 	}
@@ -50,6 +47,7 @@ func (st step) runStarted(m *Machine, d *event.Run) {
 		r.Recipe = d.Recipe
 	}
 	r.Started, r.FedM = st.Time, units.Some(0)
+	m.Edge.InRun = false
 	r.Edge, r.Leader = m.Edge, m.Leader
 	kind := st.kindOf(m, &r)
 	r.Kind = &kind
@@ -82,13 +80,36 @@ func (st step) feed(m *Machine, metres float64) {
 	}
 	r.FedM = units.Some(metres)
 	m.Run = &r
-	m.Roll.unroll(metres - fed)
-	// The edge goes on from where it is and not from where the run began: a
-	// cut or a fresh roll in between leaves an edge that nobody knows.
-	m.Edge.PositionMM = m.Edge.PositionMM.Plus((metres - fed) * 1000)
-	m.Edge.Cause, m.Edge.Rewound, m.Edge.At = event.CauseFeed, false, st.Time
 	m.Tally.PrintedM += metres - fed
 	m.Tally.PrintedM2 += (metres - fed) * m.Roll.WidthMM.Or(0) / 1000
+	st.fed(m, units.Some(metres-fed))
+}
+
+// fed moves the film on by what a run has fed. When nobody knows how much, nobody
+// knows where the edge is either, nor what is left on the roll.
+//
+// The edge goes on from where it is and not from where the run began. When it was set
+// anew while the run was on, as by a cut, nobody knows how much of the metres that are
+// told next was fed before that. It then counts as lying where it was set, which is
+// the least that it can be.
+func (st step) fed(m *Machine, metres units.Maybe) {
+	if st.overtaken(m.Roll.At, "the roll") {
+		return
+	}
+	by, known := metres.Get()
+	if m.Roll.unroll(by); !known {
+		m.Roll.LeftM = units.Maybe{}
+	}
+	if st.jumbled(m) {
+		return
+	}
+	if m.Edge.InRun {
+		by, m.Edge.InRun = 0, false
+	}
+	if m.Edge.PositionMM = m.Edge.PositionMM.Plus(by * 1000); !known {
+		m.Edge.PositionMM = units.Maybe{}
+	}
+	m.Edge.Cause, m.Edge.Rewound, m.Edge.At = event.CauseFeed, false, later(m.Edge.At, st.Time)
 }
 
 func (st step) runEnded(m *Machine, d *event.Run, finished bool) {
@@ -143,24 +164,15 @@ func (st step) unseen(m *Machine, d *event.Run) {
 		r.Ended, r.FedM = st.Time, units.From(d.Metres)
 	}
 	m.Last = &r
-	if metres, known := r.FedM.Get(); known {
-		m.Roll.unroll(metres)
-		m.Edge.PositionMM = m.Edge.PositionMM.Plus(metres * 1000)
-	} else {
-		m.Edge.PositionMM, m.Roll.LeftM = units.Maybe{}, units.Maybe{}
-	}
-	m.Edge.Cause, m.Edge.Rewound, m.Edge.At = event.CauseFeed, false, st.Time
+	st.fed(m, r.FedM)
 }
 
-// end closes the running run, and says how it ended. Without metres nobody can
-// tell where the edge is now, nor what is left on the roll.
+// end closes the running run, and says how it ended.
 func (st step) end(m *Machine, metres units.Maybe, how string) {
 	if total, known := metres.Get(); known {
 		st.feed(m, total)
 	} else {
-		m.Edge.PositionMM = units.Maybe{}
-		m.Edge.Cause, m.Edge.Rewound, m.Edge.At = event.CauseFeed, false, st.Time
-		m.Roll.LeftM = units.Maybe{}
+		st.fed(m, metres)
 	}
 	r := *m.Run
 	r.Ended = st.Time
@@ -180,12 +192,19 @@ func (st step) cutFinished(m *Machine, d *event.CutFinished) {
 	} else {
 		st.anomaly(cutNoRun, "%s was cut, but did not run last", event.JobName(d.Job, d.Part))
 	}
-	m.Leader, m.Edge = Leader{}, Edge{At: st.Time, Cause: event.CauseTrim}
 	at := units.From(d.AtMM)
 	if *d.Rewound {
 		k.Cause = event.CauseRewind
 	}
 	st.mark(m, k)
+	if st.overtaken(m.Roll.At, "the roll") {
+		return
+	}
+	st.dropLeader(m)
+	if st.jumbled(m) {
+		return
+	}
+	m.Edge = Edge{At: st.Time, Cause: event.CauseTrim, InRun: m.Run != nil}
 	if !*d.Rewound {
 		m.Edge.PositionMM = at
 		return

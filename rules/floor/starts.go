@@ -31,7 +31,7 @@ type StartCount struct {
 
 // kindOf describes a start as it is now.
 func (st step) kindOf(m *Machine, r *Run) StartKind {
-	k := StartKind{Class: m.Roll.Class, Treatment: r.treatment(), RHPct: whole(st.Climate(m).RHPct), CureC: Unmeasured}
+	k := StartKind{Class: m.Roll.Class, Treatment: r.treatment(), RHPct: whole(st.Climate(m, st.Time).RHPct), CureC: Unmeasured}
 	if k.Class == "" {
 		k.Class = event.Unknown
 	}

@@ -102,6 +102,7 @@ type Edge struct {
 	Shape      string      `json:"shape,omitzero"`   // of the lip; empty when plain
 	At         time.Time   `json:"at,omitzero"`      // when it last moved
 	Rewound    bool        `json:"rewound,omitzero"` // whether feed was reversed last
+	InRun      bool        `json:"in_run,omitzero"`  // set anew within a run, of which no metres were told since
 }
 
 // Leader is a strip taped ahead of the edge.
@@ -126,9 +127,9 @@ type Run struct {
 	Job     string      `json:"job"`
 	Part    string      `json:"part,omitzero"`
 	Recipe  string      `json:"recipe,omitzero"`
-	PlanM   units.Maybe `json:"plan_m"` // planned length, m
-	StartAt time.Time   `json:"start_at,omitzero"`
-	Pinned  bool        `json:"pinned,omitzero"` // its place in the queue was given
+	PlanM   units.Maybe `json:"plan_m"`            // planned length, m
+	StartAt time.Time   `json:"start_at,omitzero"` // planned, by the queue's word alone
+	Pinned  bool        `json:"pinned,omitzero"`   // its place in the queue was given
 	Started time.Time   `json:"started,omitzero"`
 	Ended   time.Time   `json:"ended,omitzero"`
 	FedM    units.Maybe `json:"fed_m"`            // metres fed since the start
@@ -143,6 +144,23 @@ type Run struct {
 
 // Same reports whether the run is of that job part.
 func (r *Run) Same(job, part string) bool { return r.Job == job && r.Part == part }
+
+// PlannedStart is when the run is to start: the queue's word, unless a ticket that
+// came after it says otherwise, else the ticket's; zero when neither says.
+func (r *Run) PlannedStart() time.Time {
+	if r.StartAt.IsZero() && r.Ticket != nil && r.Ticket.Data.StartAt != nil {
+		return *r.Ticket.Data.StartAt
+	}
+	return r.StartAt
+}
+
+// onTicket puts the run on a ticket that has just come.
+func (r *Run) onTicket(t *Ticket) {
+	r.Ticket = t
+	if t.Data.StartAt != nil {
+		r.StartAt = time.Time{}
+	}
+}
 
 // LengthM is the planned length: the queue's word, else the ticket's.
 func (r *Run) LengthM() units.Maybe {
@@ -164,9 +182,45 @@ type Head struct {
 
 // Climate is the air near a machine or in a room.
 type Climate struct {
-	TempC units.Maybe `json:"temp_c"`
-	RHPct units.Maybe `json:"rh_pct"`
-	At    time.Time   `json:"at,omitzero"`
+	TempC  units.Maybe `json:"temp_c"`
+	RHPct  units.Maybe `json:"rh_pct"`
+	At     time.Time   `json:"at,omitzero"` // of the newer of the two
+	TempAt time.Time   `json:"temp_at,omitzero"`
+	RHAt   time.Time   `json:"rh_at,omitzero"`
+}
+
+// airLasts is how long a reading of the air tells anything about the present one.
+// Indoor air follows the weather and the heating within a shift or two (common
+// practice, no source).
+const airLasts = 12 * time.Hour
+
+// read takes a reading in, unless a newer one of the same kind is known.
+func (c Climate) read(d *event.ClimateRead, at time.Time) Climate {
+	return c.newer(Climate{TempC: units.From(d.TempC), RHPct: units.From(d.RHPct), TempAt: at, RHAt: at})
+}
+
+// newer puts two readings together: of each value the newer one that is known.
+func (c Climate) newer(o Climate) Climate {
+	if o.TempC.Known() && !(c.TempC.Known() && c.TempAt.After(o.TempAt)) {
+		c.TempC, c.TempAt = o.TempC, o.TempAt
+	}
+	if o.RHPct.Known() && !(c.RHPct.Known() && c.RHAt.After(o.RHAt)) {
+		c.RHPct, c.RHAt = o.RHPct, o.RHAt
+	}
+	c.At = later(c.TempAt, c.RHAt)
+	return c
+}
+
+// lasting leaves out what was read too long ago to be known now.
+func (c Climate) lasting(now time.Time) Climate {
+	if now.Sub(c.TempAt) > airLasts {
+		c.TempC, c.TempAt = units.Maybe{}, time.Time{}
+	}
+	if now.Sub(c.RHAt) > airLasts {
+		c.RHPct, c.RHAt = units.Maybe{}, time.Time{}
+	}
+	c.At = later(c.TempAt, c.RHAt)
+	return c
 }
 
 // Reported is what a machine last said of itself. It is shown to people and
@@ -191,13 +245,10 @@ func (s *State) Machine(site, name string) *Machine {
 	return s.Machines[string(AppendKey(key[:0], site, name))]
 }
 
-// Climate returns the newest air reading for a machine: its own, or its room's.
-func (s *State) Climate(m *Machine) Climate {
-	own, room := m.Climate, s.Rooms[m.Site]
-	if room.At.After(own.At) {
-		own, room = room, own
-	}
-	return Climate{TempC: own.TempC.Else(room.TempC), RHPct: own.RHPct.Else(room.RHPct), At: own.At}
+// Climate returns what is known of the air near a machine at a moment: of each value
+// the newest reading, its own or its room's. One that is too old is not known.
+func (s *State) Climate(m *Machine, now time.Time) Climate {
+	return s.Rooms[m.Site].newer(m.Climate).lasting(now)
 }
 
 // edit returns a machine that may be changed: a new one, the one at hand when
@@ -237,8 +288,26 @@ func (s *State) Snapshot() *State {
 }
 
 // Sorted returns the machines by site and name.
-func (s *State) Sorted() []*Machine {
-	return slices.SortedFunc(maps.Values(s.Machines), func(a, b *Machine) int {
-		return cmp.Or(cmp.Compare(a.Site, b.Site), cmp.Compare(a.Name, b.Name))
-	})
+func (s *State) Sorted() []*Machine { return slices.SortedFunc(maps.Values(s.Machines), bySiteAndName) }
+
+func bySiteAndName(a, b *Machine) int {
+	return cmp.Or(cmp.Compare(a.Site, b.Site), cmp.Compare(a.Name, b.Name))
+}
+
+// machinesOf returns the one machine of that name that is known, or all of the site
+// by name.
+func (s *State) machinesOf(site, name string) (list []*Machine) {
+	if name != event.AnyMachine {
+		if m := s.Machine(site, name); m != nil {
+			list = append(list, m)
+		}
+		return list
+	}
+	for _, m := range s.Machines {
+		if m.Site == site {
+			list = append(list, m)
+		}
+	}
+	slices.SortFunc(list, bySiteAndName)
+	return list
 }

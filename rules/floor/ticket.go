@@ -1,7 +1,6 @@
 package floor
 
 import (
-	"cmp"
 	"maps"
 	"slices"
 	"time"
@@ -72,9 +71,8 @@ func (t *Tickets) All() []*Ticket {
 }
 
 func (t *Tickets) put(k TicketKey, ticket *Ticket) {
-	if _, again := t.byKey[k]; !again {
-		t.order = append(t.order, k)
-	}
+	t.remove(k) // a ticket that replaces another is as new as any
+	t.order = append(t.order, k)
 	t.byKey[k] = ticket
 	if len(t.order) > MaxTickets {
 		delete(t.byKey, t.order[0])
@@ -115,13 +113,32 @@ func (t *Tickets) UnmarshalJSON(data []byte) error {
 	return nil
 }
 
-// before reports whether run a should stand before run b in a queue: the
-// earlier planned start first, then the higher priority, then who came first.
-func before(a, b *Run) bool {
-	if !a.StartAt.IsZero() && !b.StartAt.IsZero() && !a.StartAt.Equal(b.StartAt) {
-		return a.StartAt.Before(b.StartAt)
+// before reports whether run a should stand before run b in a queue: the earlier
+// planned start first, one that may start at any moment before one that is not due
+// for long, then the higher priority, then who came first.
+func (st step) before(a, b *Run) bool {
+	switch {
+	case sooner(a, b) || st.fillsIn(a, b):
+		return true
+	case sooner(b, a) || st.fillsIn(b, a):
+		return false
 	}
-	return cmp.Compare(priority(a), priority(b)) > 0
+	return priority(a) > priority(b)
+}
+
+// notForLong is how far off a planned start must lie for others to be printed first:
+// as long as hazards of the next run are told ahead of its start by default.
+const notForLong = time.Hour
+
+// fillsIn reports whether run a may start at any moment and run b is not due for long.
+func (st step) fillsIn(a, b *Run) bool {
+	return a.PlannedStart().IsZero() && b.PlannedStart().After(st.Time.Add(notForLong))
+}
+
+// sooner reports whether run a is planned to start before run b is.
+func sooner(a, b *Run) bool {
+	x, y := a.PlannedStart(), b.PlannedStart()
+	return !x.IsZero() && !y.IsZero() && x.Before(y)
 }
 
 func priority(r *Run) float64 {

@@ -29,7 +29,8 @@ var start = time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
 // blocks: events, one a line as "type key=value ...", a line "----", and the
 // machine as the fold then has it. A line may begin with "@site/machine", with
 // "@site/any" for a whole site, and "refuse reason" stands for a message that
-// cannot be decoded. Every line is one minute later than the one before.
+// cannot be decoded. Every line is one minute later than the one before, and one that
+// begins with a time such as "-2h" is told that much after it happened.
 func TestTranscripts(t *testing.T) {
 	files, err := filepath.Glob("testdata/floor/*.txt")
 	if err != nil || len(files) == 0 {
@@ -120,7 +121,11 @@ func (p *player) say(line string) string {
 		p.state.Refuse(p.seq, p.at, "floor."+site+"."+machine+".edge.moved", errors.New(strings.Join(words[1:], " ")))
 		return place
 	}
-	e := event.Event{ID: fmt.Sprint(p.seq), Source: "test", Type: event.Type(words[0]), Time: p.at, Site: site, Machine: machine}
+	at := p.at
+	if ago, err := time.ParseDuration(words[0]); err == nil {
+		at, words = at.Add(ago), words[1:]
+	}
+	e := event.Event{ID: fmt.Sprint(p.seq), Source: "test", Type: event.Type(words[0]), Time: at, Site: site, Machine: machine}
 	if kind, known := event.KindOf(e.Type); known {
 		payload, err := event.DecodeData(kind, object(p.t, words[1:]))
 		if err != nil {
@@ -173,7 +178,7 @@ func (p *player) show(place string) string {
 	site, name, _ := strings.Cut(place, "/")
 	out.WriteString(place + "\n")
 	if m := p.state.Machine(site, name); m != nil {
-		showMachine(line, m, p.state.Climate(m))
+		showMachine(line, m, p.state.Climate(m, p.at))
 	} else if room, ok := p.state.Rooms[site]; ok {
 		line("room", "%s °C, %s %% humidity", num(room.TempC), num(room.RHPct))
 	}
