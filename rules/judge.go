@@ -289,8 +289,8 @@ func targetKey(row *hazard.Row, s *hazard.Scene) alarm.Key {
 
 // hide marks the findings that are a mere consequence of another one on the
 // same run or on the machine, and those whose hazard a person has put aside for
-// the job or as a whole. A cause that is put aside hides nothing: nobody would
-// hear of either.
+// the job or as a whole. A cause that is put aside, or still waits for its delay,
+// hides nothing: nobody would hear of either.
 func (e *Engine) hide(alarms []alarm.Alarm, found []finding) {
 	aside := func(k alarm.Key) bool {
 		a, _ := alarm.In(alarms, k)
@@ -300,6 +300,14 @@ func (e *Engine) hide(alarms []alarm.Alarm, found []finding) {
 		job, whole := alarm.Key{Hazard: k.Hazard, Job: k.Job}, alarm.Key{Hazard: k.Hazard}
 		return k != job && aside(job) || k != whole && aside(whole)
 	}
+	told := func(c *finding) bool {
+		if aside(c.key) || above(c.key) {
+			return false
+		}
+		a, _ := alarm.In(alarms, c.key)
+		stands := a.State == alarm.Unacked || a.State == alarm.Acked || a.State == alarm.Suppressed
+		return stands || e.scratch[c.scene].Rules.Tunings[c.row].OnDelay <= 0
+	}
 	for i := range found {
 		f := &found[i]
 		f.hide = above(f.key)
@@ -307,7 +315,7 @@ func (e *Engine) hide(alarms []alarm.Alarm, found []finding) {
 		for k := range found {
 			c := &found[k]
 			sameTarget := c.key.Job == f.key.Job && c.key.Part == f.key.Part || c.key.Job == ""
-			if sameTarget && !c.vague && slices.Contains(causes, e.site.Book.Rows[c.row].Code) && !aside(c.key) && !above(c.key) {
+			if sameTarget && !c.vague && slices.Contains(causes, e.site.Book.Rows[c.row].Code) && told(c) {
 				f.hide = true
 			}
 		}

@@ -132,6 +132,21 @@ func TestACauseThatIsPutAsideHidesNothing(t *testing.T) {
 	}
 }
 
+// Nobody hears of a cause while it waits for its delay, so until then its consequence
+// is told.
+func TestACauseThatStillWaitsHidesNothing(t *testing.T) {
+	d := newDesk(t, shop(t, bookOf(t, "hazards: {wrong-stock: {on_delay: 2h}}")))
+	d.say("roll.loaded", &event.RollLoaded{Stock: "POLY-GLOSS-137", FilmClass: event.Polymeric, WidthMM: p(1370), LengthM: p(2), ThicknessUM: p(220), EdgeMM: p(400)})
+	d.say("ticket.received", ticket("J1"))
+	if s := d.state(hazard.ShortRoll, "J1"); s != alarm.Unacked {
+		t.Errorf("short-roll while wrong-stock waits: %s, want unacknowledged", s)
+	}
+	d.wait(2 * time.Hour)
+	if cause, s := d.state(hazard.WrongStock, "J1"), d.state(hazard.ShortRoll, "J1"); cause != alarm.Unacked || s != alarm.Suppressed {
+		t.Errorf("once wrong-stock is told it is %s and short-roll %s, want unacknowledged and suppressed", cause, s)
+	}
+}
+
 // While the watch was down somebody took a hazard out of service and put it
 // back. Carrying out only the first would silence it for good.
 func TestRequestsThatFollowEachOtherAreAllCarriedOut(t *testing.T) {
