@@ -111,7 +111,7 @@ func (p *painter) facts(s shown) []fact {
 		return all
 	}
 	film, roll := p.roll(&s.floor.Roll)
-	all := []fact{film, roll, p.edge(s), p.leader(s), p.head(&s.floor.Head), p.air(p.view.Floor.Climate(s.floor))}
+	all := []fact{film, roll, p.edge(s), p.leader(s), p.head(&s.floor.Head), p.air(p.view.Floor.Climate(s.floor, p.Now))}
 	if s.floor.Reported != nil {
 		all = append(all, p.reported(s.floor))
 	}
@@ -216,7 +216,7 @@ func (p *painter) leader(s shown) fact {
 func (p *painter) head(h *floor.Head) fact {
 	f := fact{Label: p.Say("fact.head")}
 	switch {
-	case h.Unproven:
+	case h.Unproven && !h.CheckedAt.After(h.StruckAt):
 		f.add(p.Say("head.struck", p.Clock(h.StruckAt)), false)
 	case h.CheckedAt.IsZero():
 		f.add(p.Say("head.unchecked"), true)
@@ -325,8 +325,8 @@ func (b *board) startAt(v *rules.View, m *floor.Machine) (time.Time, bool) {
 		}
 	}
 	next := m.Queue[0]
-	if !next.StartAt.IsZero() {
-		return next.StartAt, true
+	if planned := next.PlannedStart(); !planned.IsZero() {
+		return planned, true
 	}
 	for _, a := range v.Alarms.On(m.Site, m.Name) {
 		if a.Job == next.Job && a.Part == next.Part && a.Change.ReadyAt != nil {

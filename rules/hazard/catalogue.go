@@ -98,9 +98,9 @@ var Builtin = []Row{
 		Check:    checkDryAir, Evidence: seeDryAir, Say: sayDryAir, Worse: bareEdgeNow,
 	},
 	{
-		Code: UnprovenHead, Title: "Head not proven after a strike", Priority: High, Scope: OnMachine,
+		Code: UnprovenHead, Title: "Head not proven to be well", Priority: High, Scope: OnMachine,
 		Knows:    "last head strike, last nozzle check, last look for obstructions",
-		When:     "nothing shows that nozzles are well and the carriage path is clear since the last head strike",
+		When:     "nothing shows that nozzles are well and the carriage path is clear since the last head strike, or the last check found that they are not",
 		Why:      "a piece of film left under the carriage strikes again, and lost nozzles spoil the next job",
 		Remedies: []string{"check-head"},
 		Caution:  "Look for film under the carriage only with the machine stopped and made safe as its manual says. " + hotCaution,
@@ -527,9 +527,12 @@ func sayDryAir(s *Scene) string {
 func checkUnprovenHead(s *Scene) Verdict { return holdsIf(s.Machine.Head.Unproven) }
 
 func seeUnprovenHead(s *Scene) []event.Evidence {
-	h := s.Machine.Head
+	h, struck := s.Machine.Head, "none recorded"
+	if !h.StruckAt.IsZero() {
+		struck = h.StruckAt.UTC().Format(time.RFC3339)
+	}
 	return []event.Evidence{
-		see("head strike", h.StruckAt.UTC().Format(time.RFC3339), ""),
+		see("head strike", struck, ""),
 		see("nozzle check good", yesNo(h.NozzlesOK), ""),
 		see("carriage path clear", yesNo(h.Clear), ""),
 		see("nozzles lost", known(h.NozzlesLost, func(v float64) string { return fmt.Sprintf("%.0f", v) }), ""),
@@ -538,12 +541,14 @@ func seeUnprovenHead(s *Scene) []event.Evidence {
 
 func sayUnprovenHead(s *Scene) string {
 	switch h := s.Machine.Head; {
+	case !h.CheckedAt.After(h.StruckAt):
+		return "neither a nozzle check nor a look for obstructions is recorded since the last head strike"
 	case h.Clear:
-		return "the carriage path was found clear since the last head strike, but no good nozzle check is recorded"
+		return "the carriage path is clear, but the last check did not find the nozzles well"
 	case h.NozzlesOK:
-		return "the nozzles are well since the last head strike, but no look for obstructions is recorded"
+		return "the nozzles are well, but the last check did not find the carriage path clear"
 	}
-	return "neither a nozzle check nor a look for obstructions is recorded since the last head strike"
+	return "the last check found neither the nozzles well nor the carriage path clear"
 }
 
 // Rest.

@@ -322,11 +322,17 @@ func TestDryAir(t *testing.T) {
 func TestUnprovenHead(t *testing.T) {
 	struck := func(nozzles, path bool) func(*hazard.Scene) {
 		return func(s *hazard.Scene) {
-			s.Machine.Head = floor.Head{Unproven: true, StruckAt: now, NozzlesOK: nozzles, Clear: path}
+			s.Machine.Head = floor.Head{Unproven: true, StruckAt: now.Add(-time.Hour), NozzlesOK: nozzles, Clear: path, CheckedAt: now}
 		}
 	}
+	unchecked := func(s *hazard.Scene) {
+		s.Machine.Head = floor.Head{Unproven: true, StruckAt: now, CheckedAt: now.Add(-time.Hour)}
+	}
+	without := func(s *hazard.Scene) { s.Machine.Head = floor.Head{Unproven: true, CheckedAt: now} }
 	verdicts(t, hazard.UnprovenHead, []verdictRow{
-		{"struck", holds, struck(false, false)},
+		{"struck", holds, unchecked},
+		{"not well, and no strike was told", holds, without},
+		{"nothing in order", holds, struck(false, false)},
 		{"nozzles alone", holds, struck(true, false)},
 		{"path alone", holds, struck(false, true)},
 		{"proven again", clear, func(s *hazard.Scene) {
@@ -334,13 +340,18 @@ func TestUnprovenHead(t *testing.T) {
 		}},
 	})
 	said := map[string]bool{}
-	for _, edit := range []func(*hazard.Scene){struck(false, false), struck(true, false), struck(false, true)} {
+	for _, edit := range []func(*hazard.Scene){unchecked, struck(false, false), struck(true, false), struck(false, true)} {
 		s := sound()
 		edit(s)
 		said[row(t, hazard.UnprovenHead).Say(s)] = true
 	}
-	if len(said) != 3 {
-		t.Errorf("three states of the head are told in %d ways", len(said))
+	if len(said) != 4 {
+		t.Errorf("four states of the head are told in %d ways", len(said))
+	}
+	s := sound()
+	without(s)
+	if text := fmt.Sprint(row(t, hazard.UnprovenHead).Say(s), row(t, hazard.UnprovenHead).Evidence(s)); strings.Contains(text, "0001") || strings.Contains(text, "since") {
+		t.Errorf("it tells of a strike that nobody told: %s", text)
 	}
 }
 
