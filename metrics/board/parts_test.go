@@ -200,6 +200,47 @@ func TestUnmeasured(t *testing.T) {
 	}
 }
 
+// TestWasteIsPricedAsItsRoll prices the waste of today by the roll that was on then,
+// where the mark of its loading was let go, and not by the one that is on now: 2 m ×
+// 1.37 m are 2.74 m², by hand 3.288 USD at 1.20 USD/m² and 7.124 USD at 2.60 USD/m².
+func TestWasteIsPricedAsItsRoll(t *testing.T) {
+	load := func(stock string) func(*desk) {
+		return func(d *desk) {
+			d.say("north", "heron", "roll.loaded", &event.RollLoaded{Stock: stock, WidthMM: num(1370), LengthM: num(46)})
+		}
+	}
+	mono, poly := load("MONO-GLOSS-137"), load("POLY-GLOSS-137")
+	off := func(d *desk) { d.say("north", "heron", "roll.removed", &event.RollRemoved{}) }
+	days := func(d *desk) { d.wait(40 * time.Hour) } // longer than marks are kept
+	waste := func(d *desk) {
+		d.say("north", "heron", "film.wasted", &event.FilmWasted{LengthM: 2, WidthMM: num(1370), Cause: "trim"})
+	}
+	for name, c := range map[string]struct {
+		told []func(*desk)
+		want string
+	}{
+		"still on":                    {[]func(*desk){mono, days, waste}, "2.74 m², 3.29 USD"},
+		"taken off":                   {[]func(*desk){mono, days, waste, off}, "2.74 m², 3.29 USD"},
+		"taken off before":            {[]func(*desk){mono, days, off, waste, poly}, "2.74 m², 3.29 USD"},
+		"another on":                  {[]func(*desk){mono, days, waste, off, poly}, "2.74 m², 3.29 USD"},
+		"of both":                     {[]func(*desk){mono, days, waste, off, poly, waste}, "5.48 m², 10.41 USD"},
+		"another on, nobody knows":    {[]func(*desk){mono, days, waste, poly}, "2.74 m²"},
+		"of both, one nobody knows":   {[]func(*desk){mono, days, waste, poly, waste}, "5.48 m², more than 7.12 USD"},
+		"before one without a code":   {[]func(*desk){mono, days, waste, off, load("")}, "2.74 m², 3.29 USD"},
+		"of one without a code":       {[]func(*desk){load(""), waste, off, poly}, "2.74 m²"},
+		"replaced, the mark is there": {[]func(*desk){mono, waste, poly}, "2.74 m², 3.29 USD"},
+	} {
+		d := newDesk(t)
+		for _, tell := range c.told {
+			tell(d)
+		}
+		_, body := get(t, board.Handler(d.options()), "GET", "/")
+		if got, want := parse(t, body).byID("shift").all("dl", "today")[0].words(), "Waste "+c.want+" Reprints"; !strings.Contains(got, want) {
+			t.Errorf("%s: today is %q, want %q", name, got, want)
+		}
+	}
+}
+
 // TestShift adds up a day. Waste is 2 m × 1.37 m at 1.20 USD/m², by hand
 // 2.74 m² and 3.288, rounded 3.29 USD.
 func TestShift(t *testing.T) {

@@ -10,6 +10,7 @@ import (
 
 	"rollwarden/metrics/web"
 	"rollwarden/rules/event"
+	"rollwarden/rules/film"
 	"rollwarden/rules/floor"
 	"rollwarden/rules/units"
 )
@@ -218,12 +219,8 @@ func (p *painter) today() []total {
 	var m2 float64
 	money := purse{}
 	for _, m := range p.view.Floor.Machines {
-		stock := ""
 		for i := range m.Marks {
 			k := &m.Marks[i]
-			if k.Kind == floor.MarkRoll {
-				stock = k.Cause
-			}
 			if k.At.Before(midnight) || k.At.After(p.Now) {
 				continue
 			}
@@ -238,7 +235,7 @@ func (p *painter) today() []total {
 				reprints++
 			case floor.MarkWaste:
 				m2 += k.Value
-				money.add(p, stock, m, k.Value)
+				money.add(p.lookup(rollAt(m, i)), k.Value)
 			}
 		}
 	}
@@ -248,18 +245,35 @@ func (p *painter) today() []total {
 	}
 }
 
+// rollAt is the roll that was on a machine when one of its marks was made: the one
+// that is on still, the next that was taken off, or else the last that was changed
+// before. Of one that another has replaced nothing is known once its own mark has
+// been let go.
+func rollAt(m *floor.Machine, i int) *floor.Roll {
+	changed := func(k floor.Mark) bool { return k.Kind == floor.MarkRoll || k.Kind == floor.MarkRollOff }
+	next := slices.IndexFunc(m.Marks[i:], changed)
+	if next < 0 && m.Roll.Loaded {
+		return &m.Roll
+	}
+	if next >= 0 && m.Marks[i+next].Kind == floor.MarkRollOff {
+		return &floor.Roll{Loaded: true, Stock: m.Marks[i+next].Cause}
+	}
+	for _, k := range slices.Backward(m.Marks[:i]) {
+		if changed(k) {
+			return &floor.Roll{Loaded: true, Stock: k.Cause}
+		}
+	}
+	return &floor.Roll{}
+}
+
 // purse adds up what wasted film cost, as far as its price is known.
 type purse struct {
 	sum      currency.Amount
 	unpriced bool
 }
 
-func (w *purse) add(p *painter, stock string, m *floor.Machine, m2 float64) {
-	roll := m.Roll
-	if stock != "" {
-		roll = floor.Roll{Loaded: true, Stock: stock, Class: event.Unknown}
-	}
-	cost, err := p.lookup(&roll).Cost(m2)
+func (w *purse) add(wasted film.Film, m2 float64) {
+	cost, err := wasted.Cost(m2)
 	if err != nil || cost.CurrencyCode() == "" {
 		w.unpriced = w.unpriced || m2 > 0
 		return
