@@ -12,9 +12,8 @@ func (r Reader) ClearAdvance(now time.Time, site, name string) (mm float64, know
 		return 0, false
 	}
 	s := r.nextScene(now, m)
-	front, known := s.FrontMM().Get()
-	if !known || !s.Plant.Configured {
+	if !s.FrontMM().Known() || !s.Plant.Configured {
 		return 0, false
 	}
-	return s.Plant.Path.ClearAdvance(front, s.Rules.AdvanceMarginMM), true
+	return s.ClearAdvanceMM(), true
 }

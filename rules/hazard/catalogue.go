@@ -184,7 +184,7 @@ func seeBareEdge(s *Scene) []event.Evidence {
 	return []event.Evidence{
 		see("film", s.filmName(), ""),
 		see("edge", s.mm(s.Machine.Edge.PositionMM), "cure exit "+s.Display.Short(s.Plant.Path.CureExitMM)),
-		see("leader", leader, "needed "+s.Display.Short(s.ClearAdvanceMM())),
+		see("leader", leader, "needed "+s.Display.Short(s.NewLeaderMM())),
 		see("last movement", word(s.Machine.Edge.Cause), ""),
 		see("cure", s.temp(s.cureC()), ""),
 		see("humidity", known(s.Climate.RHPct, func(v float64) string { return fmt.Sprintf("%.0f %%", v) }), ""),

@@ -85,9 +85,16 @@ func (s *Scene) frontMM() units.Maybe {
 // FrontMM is where the film's front is, mm downstream of the print line.
 func (s *Scene) FrontMM() units.Maybe { return s.frontMM() }
 
-// ClearAdvanceMM is how far the edge must be advanced to lie past the cure
-// exit with the margin; from an unknown edge it is the whole path.
+// ClearAdvanceMM is how far the film must be advanced for its front to lie past
+// the cure exit with the margin; from a front that nobody knows it is the whole
+// path.
 func (s *Scene) ClearAdvanceMM() float64 {
+	return s.Plant.Path.ClearAdvance(s.frontMM().Or(0), s.Rules.AdvanceMarginMM)
+}
+
+// NewLeaderMM is how long a leader must be to reach as far. It is taped to the
+// edge: one that is on already is taken off first.
+func (s *Scene) NewLeaderMM() float64 {
 	return s.Plant.Path.ClearAdvance(s.Machine.Edge.PositionMM.Or(0), s.Rules.AdvanceMarginMM)
 }
 

@@ -201,8 +201,10 @@ func (a *Advisor) leaves(r *Row, s *hazard.Scene) string {
 // rewinds it to, and is rolled forward over the whole path.
 func reach(r *Row, s *hazard.Scene) units.Maybe {
 	switch r.Code {
-	case "advance", "pause", "leader":
-		return units.Some(s.Machine.Edge.PositionMM.Or(0) + s.ClearAdvanceMM())
+	case "advance", "pause":
+		return units.Some(s.FrontMM().Or(0) + s.ClearAdvanceMM())
+	case "leader":
+		return units.Some(s.Machine.Edge.PositionMM.Or(0) + s.NewLeaderMM())
 	}
 	return s.FrontMM()
 }

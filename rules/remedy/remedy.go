@@ -70,7 +70,7 @@ var Table = []Row{
 		block: (*Advisor).advanceBlocked},
 	{Code: "leader", Doc: "tape a strip ahead of the edge that reaches past the cure exit", Settles: true, Edge: true,
 		text: func(a *Advisor, s *hazard.Scene) string {
-			return "tape on a leader of " + a.Display.Short(leaderNeeded(s))
+			return "tape on a leader of " + a.Display.Short(s.NewLeaderMM())
 		},
 		cost: func(a *Advisor, _ *hazard.Scene) Bill {
 			return a.bill(piece("tape", a.Costs.LeaderTape), a.labour(a.Costs.LeaderWorkS))
@@ -330,10 +330,6 @@ func (a *Advisor) advanceBlocked(s *hazard.Scene) string {
 	}
 	return ""
 }
-
-// leaderNeeded is how long a leader must be, in mm: as far as the advance, walked by
-// tape instead of film.
-func leaderNeeded(s *hazard.Scene) float64 { return s.ClearAdvanceMM() }
 
 func (a *Advisor) leaderBlocked(s *hazard.Scene) string {
 	if s.Phase == hazard.Running {
