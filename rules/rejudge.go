@@ -101,7 +101,7 @@ func (r *Rejudge) note(e event.Event, d *event.AlarmChanged, side func(*Differen
 	}
 }
 
-// Differences lists, in order of time, the alarms that only one of the two
+// Differences lists, in order of time and place, the alarms that only one of the two
 // rule books raised.
 func (r *Rejudge) Differences() []Difference {
 	var out []Difference
@@ -111,7 +111,7 @@ func (r *Rejudge) Differences() []Difference {
 		}
 	}
 	slices.SortFunc(out, func(a, b Difference) int {
-		return cmp.Or(cmp.Compare(a.when(), b.when()), cmp.Compare(a.Machine, b.Machine), a.Key.Compare(b.Key))
+		return cmp.Or(cmp.Compare(a.when(), b.when()), cmp.Compare(a.Site, b.Site), cmp.Compare(a.Machine, b.Machine), a.Key.Compare(b.Key))
 	})
 	return out
 }

@@ -1,6 +1,7 @@
 package rules_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -82,6 +83,28 @@ func TestRejudgeShowsWhatAnotherBookWouldHaveSaid(t *testing.T) {
 	}
 	if len(d.journal) != before {
 		t.Error("judging again changed the journal")
+	}
+}
+
+// TestDifferencesComeInOneOrder has one alarm at one moment on a machine of the same
+// name at each of six sites.
+func TestDifferencesComeInOneOrder(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	sites := []string{"bay", "dock", "north", "pier", "quay", "yard"}
+	for _, site := range sites {
+		d.sayAt(site, "heron", "roll.loaded", &event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric, EdgeMM: p(0)})
+		d.sayAt(site, "heron", "ticket.received", ticket("J1"))
+	}
+	book, err := hazard.ParseBook("book.yaml", []byte("hazards:\n  bare-edge: {enabled: false}\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, x := range rejudged(shop(t, book), d.journal) {
+		got = append(got, x.Site)
+	}
+	if !slices.Equal(got, sites) {
+		t.Errorf("differences at %v, want them at %v", got, sites)
 	}
 }
 
