@@ -1,11 +1,11 @@
 package signal
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"rollwarden/rules/event"
@@ -19,14 +19,16 @@ type message struct {
 	at    time.Time // when the server took it
 }
 
-// mapper turns messages into events by the table. It is safe for concurrent use.
+// mapper turns messages into events by the table. It is safe for concurrent use if
+// again is.
 type mapper struct {
 	rows  []compiled
 	place func(site, machine string) (string, string, error)
 	site  string // of what cannot be placed
 
-	mu   sync.Mutex
-	seen map[string]seen
+	// again reports whether a message only repeats another one for a row; nil where no
+	// row is debounced.
+	again func(ctx context.Context, r *compiled, msg message) (bool, error)
 }
 
 type compiled struct {
@@ -35,14 +37,8 @@ type compiled struct {
 	kind   event.Kind
 }
 
-// seen is the message that others are held against.
-type seen struct {
-	id string
-	at time.Time
-}
-
 func newMapper(rows []Row, place func(site, machine string) (string, string, error), site string) (*mapper, error) {
-	m := &mapper{place: place, site: site, seen: map[string]seen{}}
+	m := &mapper{place: place, site: site}
 	for i, r := range rows {
 		if err := r.Check(); err != nil {
 			return nil, fmt.Errorf("row %d: %w", i+1, err)
@@ -64,20 +60,27 @@ func (m *mapper) filters() []filter {
 }
 
 // events makes what the journal should hold of a message: its events, and a
-// ticket.rejected for each row that it does not fit.
-func (m *mapper) events(msg message) []event.Event {
+// ticket.rejected for each row that it does not fit. The error is that of again.
+func (m *mapper) events(ctx context.Context, msg message) ([]event.Event, error) {
 	var all []event.Event
 	for i := range m.rows {
 		r := &m.rows[i]
 		site, machine, ok := r.filter.match(msg.topic)
-		if !ok || m.again(i, r, msg) {
+		if !ok {
 			continue
+		}
+		if r.Debounce > 0 {
+			if again, err := m.again(ctx, r, msg); err != nil {
+				return nil, err
+			} else if again {
+				continue
+			}
 		}
 		if e := m.event(i, r, msg, or(site, r.Site), or(machine, r.Machine)); e != nil {
 			all = append(all, *e)
 		}
 	}
-	return all
+	return all, nil
 }
 
 func or(text, other string) string {
@@ -116,42 +119,6 @@ func (m *mapper) placed(site, machine string) (string, string, error) {
 		return site, event.AnyMachine, err
 	}
 	return s, name, nil
-}
-
-// again reports whether a message only repeats one that came a moment ago. One that
-// is delivered again is no repetition: it may not have reached the journal.
-func (m *mapper) again(i int, r *compiled, msg message) bool {
-	if r.Debounce == 0 {
-		return false
-	}
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	key := event.DerivedID(strconv.Itoa(i), msg.topic, string(msg.data))
-	if before, ok := m.seen[key]; ok && before.id != msg.id && msg.at.Sub(before.at).Abs() < r.Debounce {
-		return true
-	}
-	m.forget(msg.at)
-	m.seen[key] = seen{msg.id, msg.at}
-	return false
-}
-
-// mostSeen bounds what is remembered for debouncing.
-const mostSeen = 10000
-
-// forget makes room when payloads differ each time.
-func (m *mapper) forget(now time.Time) {
-	if len(m.seen) < mostSeen {
-		return
-	}
-	var longest time.Duration
-	for _, r := range m.rows {
-		longest = max(longest, r.Debounce)
-	}
-	for key, s := range m.seen {
-		if now.Sub(s.at).Abs() > longest || len(m.seen) >= 2*mostSeen {
-			delete(m.seen, key)
-		}
-	}
 }
 
 // reject makes the event of a message that does not fit.

@@ -13,7 +13,8 @@
 // read from there; all else is read from a stream that listens to the topics. Ids
 // are made of a message's place in its stream, so that one that is delivered again
 // counts once. A sender that does not hear the acknowledgement sends a new message
-// (MQTT 3.1.1, section 4.4), which debouncing lets go when it comes soon.
+// (MQTT 3.1.1, section 4.4), which debouncing lets go when it comes soon, whatever
+// became of the watch in between.
 package signal
 
 import (

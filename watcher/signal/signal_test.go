@@ -54,11 +54,19 @@ func mapperOf(t *testing.T, rows ...Row) *mapper {
 	return m
 }
 
+// eventsOf is what a message becomes.
+func eventsOf(t *testing.T, m *mapper, msg message) []event.Event {
+	t.Helper()
+	all, err := m.events(t.Context(), msg)
+	check(t, err)
+	return all
+}
+
 // said is what a message becomes, one line for each event.
 func said(t *testing.T, m *mapper, topic, payload string) string {
 	t.Helper()
 	var lines []string
-	for _, e := range m.events(message{id: topic + payload, topic: topic, data: []byte(payload), at: eight}) {
+	for _, e := range eventsOf(t, m, message{id: topic + payload, topic: topic, data: []byte(payload), at: eight}) {
 		if err := e.Data.Check(); err != nil {
 			t.Error(err)
 		}
@@ -130,7 +138,7 @@ func TestWhatDoesNotFit(t *testing.T) {
 		{"kestrel/north/climate", strings.Repeat("x", maxPayload+1), "any", "too-large", "want a payload of at most 65536 bytes, got 65537; the payload was \"xxx"},
 		{"kestrel/heron/button", "pressed", "heron", "missing-field", `when[0]: want a payload of JSON with /what, got a text; the payload was "pressed"`},
 	} {
-		events := m.events(message{id: "1", topic: c.topic, data: []byte(c.payload), at: eight})
+		events := eventsOf(t, m, message{id: "1", topic: c.topic, data: []byte(c.payload), at: eight})
 		if len(events) != 1 {
 			t.Errorf("%s %.50q: %d events", c.topic, c.payload, len(events))
 			continue
@@ -156,7 +164,7 @@ func TestAMachineThatNobodyHas(t *testing.T) {
 		t.Fatal(err)
 	}
 	for topic, want := range map[string]string{"a/owl": "any", "b/owl": "quay", "c/south/owl": "south", "c/so.uth/owl": "any"} {
-		events := m.events(message{id: "1", topic: topic, at: eight})
+		events := eventsOf(t, m, message{id: "1", topic: topic, at: eight})
 		if len(events) != 1 || events[0].Site != want || events[0].Machine != event.AnyMachine {
 			t.Errorf("%s: want it told to %s/any, got %+v", topic, want, events)
 		}
@@ -167,7 +175,7 @@ func TestAMachineThatNobodyHas(t *testing.T) {
 // ever.
 func TestALongTopic(t *testing.T) {
 	m := mapperOf(t, advanced())
-	events := m.events(message{id: "1", topic: "kestrel/north/" + strings.Repeat("x", 60000) + "/advanced", at: eight})
+	events := eventsOf(t, m, message{id: "1", topic: "kestrel/north/" + strings.Repeat("x", 60000) + "/advanced", at: eight})
 	if len(events) != 1 {
 		t.Fatalf("%d events", len(events))
 	}
@@ -261,47 +269,12 @@ func TestSubjects(t *testing.T) {
 	}
 }
 
-// A contact that bounces, or a sender that repeats itself, tells once. The same
-// message delivered again is no repetition.
-func TestDebounce(t *testing.T) {
-	r := advanced()
-	r.Debounce = 2 * time.Second
-	m := mapperOf(t, r)
-	at := func(id, machine, payload string, after time.Duration) int {
-		return len(m.events(message{id: id, topic: "kestrel/north/" + machine + "/advanced", data: []byte(payload), at: eight.Add(after)}))
-	}
-	for i, c := range []struct {
-		id, machine, payload string
-		after                time.Duration
-		want                 int
-	}{
-		{"1", "heron", "on", 0, 1},
-		{"1", "heron", "on", 0, 1},
-		{"2", "heron", "on", time.Second, 0},
-		{"3", "heron", "off", time.Second, 1},
-		{"4", "wren", "on", time.Second, 1},
-		{"5", "heron", "on", 2*time.Second - 1, 0},
-		{"6", "heron", "on", 2 * time.Second, 1},
-		{"2", "heron", "on", time.Second, 0},
-	} {
-		if got := at(c.id, c.machine, c.payload, c.after); got != c.want {
-			t.Errorf("step %d: want %d events, got %d", i, c.want, got)
-		}
-	}
-	for i := range 3 * mostSeen {
-		at(fmt.Sprint("x", i), "heron", fmt.Sprint(i), time.Duration(i)*time.Millisecond)
-	}
-	if len(m.seen) > 2*mostSeen {
-		t.Errorf("%d payloads are remembered", len(m.seen))
-	}
-}
-
 // TestIDs: one message gives the same ids whenever it comes, and no other does.
 func TestIDs(t *testing.T) {
 	m := mapperOf(t, advanced(), advanced())
 	ids := map[string]int{}
 	for _, id := range []string{"1", "2", "1"} {
-		for _, e := range m.events(message{id: id, topic: "kestrel/north/heron/advanced", at: eight}) {
+		for _, e := range eventsOf(t, m, message{id: id, topic: "kestrel/north/heron/advanced", at: eight}) {
 			ids[e.ID]++
 		}
 	}
@@ -349,7 +322,7 @@ func FuzzPayload(f *testing.F) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		events := m.events(message{id: "1", topic: "kestrel/north/climate", data: data, at: eight})
+		events := eventsOf(t, m, message{id: "1", topic: "kestrel/north/climate", data: data, at: eight})
 		if len(events) != 2 {
 			t.Fatalf("%d events", len(events))
 		}

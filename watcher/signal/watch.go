@@ -131,6 +131,9 @@ func delays() *backoff.ExponentialBackOff {
 
 // open sets up the streams and their consumers, or finds them as they were.
 func (w *watcher) open(ctx context.Context) ([]*queue, error) {
+	if err := w.debounce(ctx); err != nil {
+		return nil, err
+	}
 	filters := subjects(w.mapper.filters())
 	mqtt, err := w.openMQTT(ctx, filters)
 	if err != nil {
@@ -155,6 +158,18 @@ func (w *watcher) open(ctx context.Context) ([]*queue, error) {
 		return []*queue{plain}, nil
 	}
 	return []*queue{plain, mqtt}, nil
+}
+
+// debounce gets ready for rows that are debounced.
+func (w *watcher) debounce(ctx context.Context) error {
+	if !slices.ContainsFunc(w.Rows, func(r Row) bool { return r.Debounce > 0 }) {
+		return nil
+	}
+	d, err := openDebouncer(ctx, w.JetStream)
+	if err == nil && w.mapper.again == nil { // the queues that run already have one
+		w.mapper.again = d.again
+	}
+	return err
 }
 
 // openMQTT reads the MQTT server's own stream.
@@ -201,7 +216,7 @@ func (w *watcher) clear(ctx context.Context) error {
 	}
 	for _, err := range []error{
 		w.JetStream.DeleteConsumer(ctx, mqttStream, Consumer),
-		w.JetStream.DeleteStream(ctx, StreamName),
+		w.JetStream.DeleteStream(ctx, StreamName), w.JetStream.DeleteStream(ctx, SeenStream),
 	} {
 		if err != nil && !errors.Is(err, jetstream.ErrStreamNotFound) && !errors.Is(err, jetstream.ErrConsumerNotFound) && ctx.Err() == nil {
 			w.Log.Warn().Err(err).Msg("cannot take away the stream of signals that are no longer mapped")
@@ -295,12 +310,12 @@ func (q *queue) store(ctx context.Context, msg jetstream.Msg) error {
 		id:    event.DerivedID(meta.Stream, strconv.FormatUint(meta.Sequence.Stream, 10), meta.Timestamp.UTC().Format(time.RFC3339Nano)),
 		topic: topicOf(strings.TrimPrefix(msg.Subject(), q.prefix)), data: msg.Data(), at: meta.Timestamp.UTC(),
 	}
-	events := q.mapper.events(in)
-	if len(events) == 0 {
-		return nil
-	}
 	within, cancel := context.WithTimeout(ctx, storeWithin)
 	defer cancel()
+	events, err := q.mapper.events(within, in)
+	if err != nil || len(events) == 0 {
+		return err
+	}
 	return q.Publish(within, slices.Clip(events)...)
 }
 

@@ -427,15 +427,19 @@ func TestMosquitto(t *testing.T) {
 // TestNoMoreSignals: a table that was emptied leaves nothing behind that gathers
 // messages for ever.
 func TestNoMoreSignals(t *testing.T) {
-	f := newFloor(t, advanced())
+	r := advanced()
+	r.Debounce = time.Second
+	f := newFloor(t, r)
 	f.watch()
 	f.stop()
 	f.o.Rows = nil
 	check(t, Watch(t.Context(), f.o))
 	check(t, Watch(t.Context(), f.o))
 	f.settled(f.client().Publish(topic, 1, false, ""))
-	if _, err := f.js.Stream(t.Context(), StreamName); !errors.Is(err, jetstream.ErrStreamNotFound) {
-		t.Errorf("the stream is still there: %v", err)
+	for _, name := range []string{StreamName, SeenStream} {
+		if _, err := f.js.Stream(t.Context(), name); !errors.Is(err, jetstream.ErrStreamNotFound) {
+			t.Errorf("the stream %s is still there: %v", name, err)
+		}
 	}
 	s, err := f.js.Stream(t.Context(), mqttStream)
 	check(t, err)
