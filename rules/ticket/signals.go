@@ -220,14 +220,16 @@ type wastePart struct {
 }
 
 // addWaste keeps the newest total for each job, stock and lot, because a
-// machine reports running totals.
+// machine reports running totals; of one moment, the one that is told last.
 func (p *report) addWaste(w wasted) {
 	if w.total == 0 && len(w.parts) == 0 {
 		return
 	}
 	key := event.DerivedID(w.device, w.job, w.part, w.lot, w.stock)
 	if i, again := p.totals[key]; again {
-		p.waste[i] = w
+		if !w.at.Before(p.waste[i].at) {
+			p.waste[i] = w
+		}
 		return
 	}
 	p.totals[key] = len(p.waste)

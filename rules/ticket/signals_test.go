@@ -100,6 +100,8 @@ func TestWaste(t *testing.T) {
 		{"what is loaded, not used", messages(resource(`Scope="Present"`, `Unit="m"`, `<PartAmount Waste="0.5"/>`)), "", "Present"},
 		{"a laminate", messages(resource("", `Unit="m" ProcessUsage="Laminate"`, `<PartAmount Waste="0.5"/>`)), "", ""},
 		{"so far, then more, then the end", messages(resource("", `Unit="m"`, `<PartAmount Waste="0.5"/>`), resource("", `Unit="m"`, `<PartAmount Waste="0.8"/>`), completed), "run.finished 08:29, film.wasted 08:30 0.8m other", ""},
+		{"more, then so far of before", messages(resource("", `Unit="m"`, `<PartAmount Waste="0.8"/>`), strings.ReplaceAll(resource("", `Unit="m"`, `<PartAmount Waste="0.5"/>`), "08:30", "08:20"), completed), "run.finished 08:29, film.wasted 08:30 0.8m other", ""},
+		{"corrected in the same breath", messages(resource("", `Unit="m"`, `<PartAmount Waste="0.8"/>`), resource("", `Unit="m"`, `<PartAmount Waste="0.5"/>`), completed), "run.finished 08:29, film.wasted 08:30 0.5m other", ""},
 		{"so far", messages(resource("", `Unit="m"`, `<PartAmount Waste="0.5"/>`), status("", `Status="InProgress"`)), "run.started 08:30", "so far"},
 		{"two lots", messages(resource("", `Unit="m"`, `<PartAmount Waste="0.5"><Part LotID="A"/></PartAmount><PartAmount Waste="0.25"><Part LotID="B"/></PartAmount>`)), "film.wasted 08:30 0.5m other, film.wasted 08:30 0.25m other", ""},
 	} {
