@@ -2,6 +2,7 @@ package monthly_test
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -11,7 +12,10 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/go-json-experiment/json"
@@ -20,6 +24,7 @@ import (
 	"rollwarden/metrics/monthly"
 	"rollwarden/rules/event"
 	"rollwarden/rules/reliability"
+	"rollwarden/watcher/journal"
 )
 
 func TestMonths(t *testing.T) {
@@ -221,7 +226,7 @@ func TestOneSite(t *testing.T) {
 }
 
 // serve opens the pages of a journal.
-func serve(t *testing.T, m *memory, now time.Time) http.Handler {
+func serve(t *testing.T, m monthly.Source, now time.Time) http.Handler {
 	t.Helper()
 	k, mux := kit(t, now), http.NewServeMux()
 	monthly.Register(mux, monthly.Options{
@@ -309,6 +314,57 @@ func TestPageIsReadOnce(t *testing.T) {
 	if m.read != was+1 {
 		t.Errorf("one new entry was read as %d", m.read-was)
 	}
+}
+
+// slow is a journal that is read only once its gate is open.
+type slow struct {
+	*memory
+	gate chan struct{}
+}
+
+func (s slow) Read(ctx context.Context, from, to uint64, filter string, handle func(journal.Entry) error) error {
+	select {
+	case <-s.gate:
+		return s.memory.Read(ctx, from, to, filter, handle)
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// TestReadingsAreBounded puts off whoever asks for one month more while as many are
+// being read as are remembered, and starts nothing for him.
+func TestReadingsAreBounded(t *testing.T) {
+	m := busy(t)
+	synctest.Test(t, func(t *testing.T) {
+		s := slow{m, make(chan struct{})}
+		h := serve(t, s, later)
+		var all sync.WaitGroup
+		var put, read atomic.Int64
+		for i := range 40 {
+			all.Go(func() {
+				answer := get(t, h, "/report/"+march.Add(-i).String(), "en")
+				switch {
+				case answer.Code == http.StatusOK:
+					read.Add(1)
+				case answer.Code == http.StatusServiceUnavailable && answer.Header().Get("Retry-After") != "":
+					put.Add(1)
+				}
+			})
+		}
+		synctest.Wait()
+		if put.Load() != 16 {
+			t.Errorf("of 40 months that were asked for at once %d were put off, want 16", put.Load())
+		}
+		close(s.gate)
+		if all.Wait(); read.Load() != 24 {
+			t.Errorf("%d were read, want 24", read.Load())
+		}
+		for i := range 40 {
+			if got := get(t, h, "/report/"+march.Add(-i).String(), "en").Code; got != http.StatusOK {
+				t.Errorf("%s: asked for again: got %d", march.Add(-i), got)
+			}
+		}
+	})
 }
 
 // TestJournalAway says so, and lets the page try again.

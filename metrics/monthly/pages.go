@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"maps"
 	"net/http"
 	"net/url"
 	"strings"
@@ -75,13 +76,18 @@ type reading struct {
 	err    error
 }
 
-// mostJobs is how many reports are remembered.
+// mostJobs is how many reports are remembered, and so the most that may be waiting
+// to be read.
 const mostJobs = 24
 
 // report waits for a report. It is not ok when it takes too long, or fails: the
 // reader has then been told.
 func (p *pages) report(w http.ResponseWriter, r *http.Request, j job) (reliability.Report, bool) {
 	made := p.begin(j, p.newest(r.Context(), j.site))
+	if made == nil {
+		p.o.Kit.Later(w, r, "report.reading")
+		return reliability.Report{}, false
+	}
 	wait := time.NewTimer(patience)
 	defer wait.Stop()
 	select {
@@ -116,7 +122,7 @@ func (p *pages) newest(ctx context.Context, site string) uint64 {
 }
 
 // begin starts a reading, unless one is on its way or was made of the same
-// journal.
+// journal. It returns nil when as many are on their way as may be.
 func (p *pages) begin(j job, seq uint64) *reading {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -124,11 +130,10 @@ func (p *pages) begin(j job, seq uint64) *reading {
 		return old
 	}
 	if len(p.jobs) >= mostJobs {
-		for k, old := range p.jobs {
-			if old.finished() {
-				delete(p.jobs, k)
-			}
-		}
+		maps.DeleteFunc(p.jobs, func(_ job, old *reading) bool { return old.finished() })
+	}
+	if len(p.jobs) >= mostJobs {
+		return nil
 	}
 	n := &reading{done: make(chan struct{}), began: p.o.Now(), seq: seq}
 	p.jobs[j] = n
