@@ -188,10 +188,17 @@ func (a *Advisor) mean(s risk.Start) float64 {
 
 // leaves is the treatment whose odds a remedy leaves. One that settles the
 // hazard is judged by where the front will be, not by hope: short of the cure
-// exit it leaves what there is.
+// exit it leaves what there is. So does one that only helps, on an edge that is
+// treated already: the odds know one treatment of an edge, and those of a rounded
+// lip are not those of a rounded lip past the cure exit. Another film is loaded
+// with a front of its own.
 func (a *Advisor) leaves(r *Row, s *hazard.Scene) string {
+	standing := Standing(s)
 	if r.Settles && !reaches(reach(r, s), &s.Plant.Path) {
-		return Standing(s)
+		return standing
+	}
+	if !r.Settles && r.Code != betterFilm && standing != None {
+		return standing
 	}
 	return r.Code
 }
