@@ -250,6 +250,7 @@ func TestProblems(t *testing.T) {
 		{w.ask("POST", "/api/v1/x", "", "Authorization: Bearer "+scrapeToken), 403, NeedRole},
 		{w.ask("POST", "/api/v1/x", "", "Sec-Fetch-Site: cross-site"), 403, CrossSite},
 		{w.get("/api/\xff\"", "Host: evil.example"), 421, WrongHost},
+		{w.get("/api/<b>&'x'"), 401, NeedLogin},
 	} {
 		test.got.wants(t, test.status)
 		var p struct {
@@ -262,6 +263,9 @@ func TestProblems(t *testing.T) {
 		if test.got.Header.Get("Content-Type") != "application/problem+json" || p.Type != "about:blank" || p.Title != http.StatusText(test.status) ||
 			p.Status != test.status || p.Detail == "" || !strings.HasPrefix(p.Instance, "/") || p.Kind != test.kind {
 			t.Errorf("got %s", test.got.body)
+		}
+		if strings.ContainsAny(test.got.body, "<>&") {
+			t.Errorf("markup stands in %s", test.got.body)
 		}
 	}
 	w.get("/", "Accept: */*").wants(t, 401).says(t, "nobody is logged in: log in at /login")

@@ -172,7 +172,10 @@ type problem struct {
 
 func writeProblem(w http.ResponseWriter, r *http.Request, kind string) {
 	why := refusals[kind]
-	text, err := json.Marshal(problem{"about:blank", http.StatusText(why.status), why.status, why.detail, r.URL.EscapedPath(), kind}, jsontext.WithIndent("  "))
+	p := problem{"about:blank", http.StatusText(why.status), why.status, why.detail, r.URL.EscapedPath(), kind}
+	// The path is the client's; as JSON it is data and no markup, whatever a browser
+	// takes it for.
+	text, err := json.Marshal(p, jsontext.WithIndent("  "), jsontext.EscapeForHTML(true))
 	if err != nil {
 		plain(w, why.status, why.detail)
 		return
