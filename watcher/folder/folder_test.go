@@ -1123,3 +1123,39 @@ func TestAFloodIsLookedAtATenthOfTheTime(t *testing.T) {
 		}
 	})
 }
+
+// A file that cannot be looked at is told of once, and its end once, also when a flood
+// is taken through many turns between two looks.
+func TestAFloodRepeatsNoTrouble(t *testing.T) {
+	inBubble(t, func(t *testing.T, r *rig) {
+		const files = 60
+		for i := range files {
+			r.put(fmt.Sprintf("%02d.json", i), good(strconv.Itoa(i)))
+		}
+		time.Sleep(time.Hour)
+		var told []string
+		r.o.Trouble = func(_ Inbox, why string) { told = append(told, why) }
+		r.disk.set(func(op, name string) error {
+			if op == "readdir" && name == "." {
+				time.Sleep(time.Second)
+			}
+			if op == "lstat" && name == "30.json" && len(r.book.stored) < files/2 {
+				return syscall.EIO
+			}
+			return nil
+		})
+		r.book.fail(func() error { time.Sleep(500 * time.Millisecond); return nil }, nil)
+		r.start()
+		rest(time.Hour)
+		r.stop()
+		if len(told) != 2 || !strings.Contains(told[0], "30.json") || told[1] != "" {
+			t.Errorf("told %q, want the trouble and its end", told)
+		}
+		if got := len(r.book.events()); got != files {
+			t.Errorf("%d files stored, want %d", got, files)
+		}
+		if n := strings.Count(r.logged.String(), "trouble with a ticket folder"); n != 1 {
+			t.Errorf("logged %d times, want once", n)
+		}
+	})
+}

@@ -51,6 +51,7 @@ type inbox struct {
 	files map[string]*candidate
 	ready []string        // by the last look, those whose turn has not come yet, oldest first
 	again time.Time       // not looked at before, while some are ready
+	fault error           // of the last look
 	moved map[string]bool // subfolders that got a file in this scan
 	told  string          // the last complaint about the folder itself
 	waits string          // why its tickets wait, as Trouble was told last
@@ -155,12 +156,12 @@ func (w *watcher) scanInbox(ctx context.Context, in *inbox) (time.Time, error) {
 	err = in.mend(t)
 	began := time.Now()
 	if len(in.ready) == 0 || !began.Before(in.again) {
-		err = errors.Join(err, w.look(t, in))
+		in.fault = w.look(t, in)
 		in.ready = w.readyNow(in)
 		in.again = time.Now().Add(lookRest * time.Since(began))
 	}
 	w.takeTurn(ctx, t, in)
-	return w.nextLook(in), errors.Join(err, w.flush(t, in))
+	return w.nextLook(in), errors.Join(err, in.fault, w.flush(t, in))
 }
 
 // takeTurn takes what is ready until the inbox's time is up. What has changed or
