@@ -26,7 +26,7 @@ type follower struct {
 	hints   *hints
 	memory  *memory           // nil until it could be read
 	unsaved bool              // what is new in it could not be written down
-	told    map[string]string // the last complaint about each log
+	told    []string          // the last complaint about each log
 	quiet   map[string]rest   // files with half a line at their end
 }
 
@@ -37,7 +37,7 @@ type rest struct {
 }
 
 func newFollower(o Options) *follower {
-	return &follower{Options: o, hints: newHints(o.Log, o.Logs), told: map[string]string{}, quiet: map[string]rest{}}
+	return &follower{Options: o, hints: newHints(o.Log, o.Logs), told: make([]string, len(o.Logs)), quiet: map[string]rest{}}
 }
 
 // scan looks at every log once and returns when to look again at the latest.
@@ -47,18 +47,19 @@ func (f *follower) scan(ctx context.Context) time.Duration {
 	if f.memory == nil {
 		var err error
 		f.memory, err = load(f.State, f.Now())
-		f.complain("all", err, "see to it that it can be read; until then what is new in the logs waits there")
 		if err != nil {
+			for i := range f.Logs {
+				f.complain(i, err)
+			}
 			return min(next, retry)
 		}
 	}
 	for i := range f.Logs {
-		l := &f.Logs[i]
-		wait, err := f.look(ctx, l)
+		wait, err := f.look(ctx, &f.Logs[i])
 		if ctx.Err() != nil {
 			return 0
 		}
-		f.complain(l.Files, err, "it is tried again; what is new in the log waits there, and is told then")
+		f.complain(i, err)
 		if err != nil {
 			wait = retry
 		}
@@ -69,16 +70,22 @@ func (f *follower) scan(ctx context.Context) time.Duration {
 	return next
 }
 
-// complain logs trouble once for each new reason, and its end.
-func (f *follower) complain(about string, err error, next string) {
-	switch {
-	case err == nil && f.told[about] != "":
-		f.Log.Info().Str("log", about).Msg("the run log is in order again")
-		delete(f.told, about)
-	case err != nil && f.told[about] != err.Error():
-		f.Log.Warn().Str("log", about).Err(err).Str("next", next).Msg("trouble with a run log")
-		f.told[about] = err.Error()
+// complain logs and tells trouble with a log once for each new reason, and its end.
+func (f *follower) complain(i int, err error) {
+	l, why := &f.Logs[i], ""
+	if err != nil {
+		why = err.Error()
 	}
+	switch {
+	case f.told[i] == why:
+		return
+	case err == nil:
+		f.Log.Info().Str("log", l.Files).Msg("the run log is in order again")
+	default:
+		f.Log.Warn().Str("log", l.Files).Err(err).Msg("trouble with a run log; it is tried again, and what is new in it waits there and is told then")
+	}
+	f.told[i] = why
+	f.Trouble(l, why)
 }
 
 // look reads what is new in the files of one log. The time is when a half line
@@ -105,8 +112,8 @@ func (f *follower) look(ctx context.Context, l *Log) (time.Duration, error) {
 	if len(v.marks.Files) > mostMarks {
 		v.marks.drop(func(m *mark) bool { return !slices.Contains(paths, m.Path) })
 	}
-	if f.unsaved {
-		err = errors.Join(err, f.save())
+	if f.unsaved && err == nil {
+		err = f.save()
 	}
 	return wait, err
 }

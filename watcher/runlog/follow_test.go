@@ -327,11 +327,49 @@ func TestAMissingColumnHoldsTheLog(t *testing.T) {
 	r.look()
 	r.write("runs.csv", "Job,Stat,Time,Fed\n"+at("KL-1", "printing", 1))
 	r.look()
-	if told := r.f.told[r.o.Logs[0].Files]; !strings.Contains(told, `want a column "State", as columns.state says, got "Job,Stat,Time,Fed": did you mean "Stat"?`) {
+	if told := r.f.told[0]; !strings.Contains(told, `want a column "State", as columns.state says, got "Job,Stat,Time,Fed": did you mean "Stat"?`) {
 		t.Error(told)
 	}
 	r.o.Logs[0].Format.Columns["state"] = "Stat"
 	r.look()
+	r.want("started KL-1")
+}
+
+func TestTroubleAndItsEnd(t *testing.T) {
+	r := newRig(t, plain(), "share/runs.csv")
+	kept := &kept{fail: errors.New("NATS is away")}
+	r.o.State = kept
+	r.o.Logs = append(r.o.Logs, Log{Files: filepath.Join(r.dir, "wren.csv"), Site: "north", Machine: "wren", Format: plain()})
+	var told []string
+	r.o.Trouble = func(l *Log, why string) { told = append(told, l.Machine+": "+why) }
+	for _, step := range []struct {
+		do   func()
+		want []string // how each text goes on after the machine
+	}{
+		{func() {}, []string{"heron: read how far the run logs were read: NATS is away", "wren: read how"}},
+		{func() { kept.fail = nil }, []string{"heron: open ", "wren: "}},
+		{func() { check(t, os.Mkdir(filepath.Join(r.dir, "share"), 0o755)) }, []string{"heron: "}},
+		{func() { r.write("share/runs.csv", "Name,Size\n") }, []string{"heron: runs.csv: header: want a column"}},
+		{func() { r.add("share/runs.csv", "KL-1,2\n") }, nil},
+		{func() { r.write("share/runs.csv", titles) }, []string{"heron: "}},
+		{func() { r.fail = errors.New("the journal is full"); r.add("share/runs.csv", at("KL-1", "printing", 1)) }, []string{"heron: runs.csv: tell the journal: the journal is full"}},
+		{func() { r.fail = nil; kept.fail = errors.New("the disk is full") },
+			[]string{"heron: runs.csv: remember how far the run logs were read: the disk is full", "wren: remember how far", "heron: remember how far"}},
+		{func() { kept.fail = nil }, []string{"heron: ", "wren: "}},
+	} {
+		told = nil
+		step.do()
+		r.look()
+		r.look()
+		ok := len(told) == len(step.want)
+		for i := 0; ok && i < len(told); i++ {
+			over := strings.HasSuffix(step.want[i], ": ")
+			ok = told[i] == step.want[i] || !over && strings.HasPrefix(told[i], step.want[i])
+		}
+		if !ok {
+			t.Errorf("want %q, got %q", step.want, told)
+		}
+	}
 	r.want("started KL-1")
 }
 

@@ -61,6 +61,10 @@ type Options struct {
 	// called again with events that it has stored already.
 	Publish func(ctx context.Context, events ...event.Event) error
 
+	// Trouble is told, from the watching goroutine, why a log cannot be followed, and
+	// with an empty text that it is again. It is not called for a log that always can.
+	Trouble func(l *Log, why string)
+
 	Now func() time.Time // clock for what is checked and told; time.Now when nil
 	Log zerolog.Logger
 }
@@ -115,6 +119,9 @@ func (o *Options) complete() error {
 	}
 	if o.Settle == 0 {
 		o.Settle = time.Minute
+	}
+	if o.Trouble == nil {
+		o.Trouble = func(*Log, string) {}
 	}
 	if o.Now == nil {
 		o.Now = time.Now
