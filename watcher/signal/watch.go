@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -31,6 +32,10 @@ type Options struct {
 	// Publish returns nil only when the journal has stored all events. It may be
 	// called again with events that it has stored already.
 	Publish func(ctx context.Context, events ...event.Event) error
+
+	// Trouble is told why signals wait, and with an empty text that none does any more.
+	// It is not called by two goroutines at once; nil when nobody wants to know.
+	Trouble func(why string)
 
 	Log zerolog.Logger
 }
@@ -96,6 +101,9 @@ func Prepare(ctx context.Context, o Options) error {
 type watcher struct {
 	Options
 	mapper *mapper
+
+	mu    sync.Mutex
+	wrong map[string]string // by what cannot be done, why
 }
 
 func newWatcher(o Options) (*watcher, error) {
@@ -106,21 +114,42 @@ func newWatcher(o Options) (*watcher, error) {
 	if err != nil {
 		return nil, fmt.Errorf("map signals: %w", err)
 	}
-	return &watcher{Options: o, mapper: m}, nil
+	if o.Trouble == nil {
+		o.Trouble = func(string) {}
+	}
+	return &watcher{Options: o, mapper: m, wrong: map[string]string{}}, nil
 }
 
-// until tries until it works, and warns once; false when ctx ended before.
+// trouble logs and tells once for each new reason what cannot be done, and its end.
+func (w *watcher) trouble(what string, err error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	why := ""
+	if err != nil {
+		why = fmt.Sprintf("%s: %v", what, err)
+	}
+	switch {
+	case w.wrong[what] == why:
+		return
+	case err == nil:
+		delete(w.wrong, what)
+	default:
+		w.wrong[what] = why
+		w.Log.Warn().Err(err).Msg(what + "; it is tried again")
+	}
+	w.Trouble(strings.Join(slices.Sorted(maps.Values(w.wrong)), "; "))
+}
+
+// until tries until it works; false when ctx ended before.
 func (w *watcher) until(ctx context.Context, what string, try func() error) bool {
-	warned := ""
 	_, err := backoff.Retry(ctx, func() (struct{}, error) { return struct{}{}, try() },
 		backoff.WithBackOff(delays()), backoff.WithMaxElapsedTime(0),
-		backoff.WithNotify(func(err error, _ time.Duration) {
-			if err.Error() != warned {
-				w.Log.Warn().Err(err).Msg("cannot " + what + ", trying again")
-			}
-			warned = err.Error()
-		}))
-	return err == nil
+		backoff.WithNotify(func(err error, _ time.Duration) { w.trouble("cannot "+what, err) }))
+	if err != nil {
+		return false
+	}
+	w.trouble("cannot "+what, nil)
+	return true
 }
 
 func delays() *backoff.ExponentialBackOff {
@@ -232,8 +261,10 @@ type queue struct {
 	consumer jetstream.Consumer
 	prefix   string    // of its subjects
 	skipFrom time.Time // since when what has a QoS above 0 waits in the other one; zero for never
-	failing  string    // why the journal did not take the last message
 }
+
+// name is that of its stream.
+func (q *queue) name() string { return q.stream.CachedInfo().Config.Name }
 
 // consume makes the durable consumer. It hands over one message at a time, in their
 // order, and the next one when the journal has it.
@@ -243,7 +274,7 @@ func (q *queue) consume(ctx context.Context, from jetstream.DeliverPolicy, filte
 		AckPolicy: jetstream.AckExplicitPolicy, AckWait: ackWait, MaxAckPending: 1,
 	})
 	if err != nil {
-		return fmt.Errorf("consumer of %s: %w", q.stream.CachedInfo().Config.Name, err)
+		return fmt.Errorf("consumer of %s: %w", q.name(), err)
 	}
 	return nil
 }
@@ -252,14 +283,14 @@ func (q *queue) consume(ctx context.Context, from jetstream.DeliverPolicy, filte
 func (q *queue) run(ctx context.Context) {
 	for ctx.Err() == nil {
 		var messages jetstream.MessagesContext
-		if !q.until(ctx, "read signals", func() (err error) { messages, err = q.consumer.Messages(); return err }) {
+		if !q.until(ctx, "read signals of "+q.name(), func() (err error) { messages, err = q.consumer.Messages(); return err }) {
 			return
 		}
 		err := q.read(ctx, messages)
 		messages.Stop()
 		if ctx.Err() == nil {
 			q.Log.Warn().Err(err).Msg("the stream of signals broke off, reading it anew")
-			q.until(ctx, "open the stream of signals again", func() error {
+			q.until(ctx, "open the stream of signals again for "+q.name(), func() error {
 				_, err := q.open(ctx)
 				return err
 			})
@@ -280,16 +311,15 @@ func (q *queue) read(ctx context.Context, messages jetstream.MessagesContext) er
 // handle maps one message and acknowledges it when the journal has what it says.
 func (q *queue) handle(ctx context.Context, msg jetstream.Msg) {
 	err := q.store(ctx, msg)
+	if ctx.Err() == nil {
+		q.trouble("cannot tell the journal of the signals in "+q.name(), err)
+	}
 	switch {
 	case err == nil:
-		err, q.failing = msg.Ack(), ""
+		err = msg.Ack()
 	case ctx.Err() != nil:
 		err = msg.Nak() // for the next watch, at once
 	default:
-		if q.failing != err.Error() {
-			q.Log.Warn().Err(err).Msg("the journal did not take a signal; it is tried again")
-		}
-		q.failing = err.Error()
 		err = msg.NakWithDelay(time.Second)
 	}
 	if err != nil {

@@ -8,6 +8,7 @@ import (
 	"io"
 	"net"
 	"os/exec"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -422,6 +423,45 @@ func TestMosquitto(t *testing.T) {
 	if types["climate.read"] != 1 || types["ticket.rejected"] != 1 {
 		t.Errorf("%v", types)
 	}
+}
+
+// TestTroubleAndItsEnd: why signals wait is told for each reason once, and that none
+// does any more.
+func TestTroubleAndItsEnd(t *testing.T) {
+	f := newFloor(t, advanced())
+	f.fail = func() error { return errors.New("the journal is full") }
+	var told []string
+	f.o.Trouble = func(why string) {
+		f.mu.Lock()
+		defer f.mu.Unlock()
+		told = append(told, why)
+	}
+	says := func(want ...string) {
+		t.Helper()
+		f.until(fmt.Sprintf("it says %q", want), func() bool {
+			f.mu.Lock()
+			defer f.mu.Unlock()
+			return slices.Equal(told, want)
+		})
+	}
+	f.watch()
+	says()
+	check(t, f.js.Conn().Publish("kestrel.north.heron.advanced", nil))
+	plain := "cannot tell the journal of the signals in SIGNALS: the journal is full"
+	says(plain)
+	f.settled(f.client().Publish(topic, 1, false, ""))
+	both := "cannot tell the journal of the signals in $MQTT_msgs: the journal is full; " + plain
+	says(plain, both)
+	f.mu.Lock()
+	told, f.fail = nil, nil
+	f.mu.Unlock()
+	f.until("both are told", func() bool { return f.told() == 2 })
+	f.until("the end is told", func() bool {
+		f.mu.Lock()
+		defer f.mu.Unlock()
+		return len(told) == 2 && told[1] == ""
+	})
+	f.want(2)
 }
 
 // TestNoMoreSignals: a table that was emptied leaves nothing behind that gathers
