@@ -1159,3 +1159,38 @@ func TestAFloodRepeatsNoTrouble(t *testing.T) {
 		}
 	})
 }
+
+// A ticket that has waited for its turn in a flood for longer than MaxWait, and is then
+// written anew in place, has its own time to be written.
+func TestAFloodCostsNobodyTimeToWrite(t *testing.T) {
+	inBubble(t, func(t *testing.T, r *rig) {
+		const files = 60
+		for i := range files {
+			r.put(fmt.Sprintf("%02d.json", i), good(strconv.Itoa(i)))
+		}
+		time.Sleep(time.Hour)
+		r.disk.set(func(op, name string) error {
+			if op == "readdir" && name == "." {
+				time.Sleep(time.Second)
+			}
+			return nil
+		})
+		r.book.fail(func() error {
+			if time.Sleep(5 * time.Second); len(r.book.stored) == 58 { // nearly 5 min in
+				check(t, os.WriteFile(r.path("59.json"), []byte("good new and half\n"), 0o644))
+			}
+			return nil
+		}, nil)
+		r.start()
+		for r.exists("58.json") {
+			rest(time.Second)
+		}
+		rest(10 * time.Second)
+		r.add("59.json", "end\n")
+		rest(time.Minute)
+		r.stop()
+		if got := r.content(AcceptedDir, "59.json"); got != "good new and half\nend\n" {
+			t.Errorf("accepted %q, rejected %q", got, resting(t, r.dir, RejectedDir))
+		}
+	})
+}

@@ -67,6 +67,7 @@ type candidate struct {
 	changed    time.Time   // when info last changed
 	seen       bool        // in this scan
 	judged     bool        // a change from now on is a new delivery
+	queued     bool        // was quiet, and only waits for its turn: likewise
 	incomplete bool        // wait for a change or for MaxWait
 	idle       bool        // wait for a person: tried at each scan, but wakes nobody
 	due        time.Time   // not tried before
@@ -231,9 +232,10 @@ func (in *inbox) observe(name string, info fs.FileInfo, now time.Time) {
 		return
 	}
 	// What was decided held for another content. A change after that is a
-	// new delivery with a patience of its own; before, it is the same one
-	// still on its way.
-	if c.judged {
+	// new delivery with a patience of its own, and so is one of a file that
+	// would have been read if others had not come first; before, it is the
+	// same one still on its way.
+	if c.judged || c.queued {
 		c.first = now
 	}
 	*c = candidate{first: c.first, seen: true, info: info, changed: now, due: c.due, retry: c.retry, told: c.told}
@@ -270,6 +272,7 @@ func (w *watcher) readyNow(in *inbox) []string {
 	var ready []file
 	for name, c := range in.files {
 		if !w.readyAt(c).After(now) {
+			c.queued = !c.changed.Add(w.o.Settle).After(now)
 			ready = append(ready, file{name, c.info.ModTime()})
 		}
 	}
@@ -313,12 +316,12 @@ func (w *watcher) decide(t tree, in *inbox, name string, c *candidate) bool {
 		c.verdict, c.judged = v, true
 		return true
 	case errors.Is(err, errIncomplete):
-		c.incomplete = true
+		c.incomplete, c.queued = true, false
 	case errors.Is(err, fs.ErrNotExist):
 		c.wait()
 	case errors.Is(err, errChanged):
 		c.wait()
-		if last {
+		if last && !c.queued {
 			w.complain(in, name, c, Unreadable, err, "let its writer finish, or write under a .part name and rename")
 		}
 	case errors.Is(err, fs.ErrPermission):
