@@ -55,7 +55,7 @@ func (c initCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	d := initDocument{w.File, w.Aside, w.Folders, append([]string{}, w.Secrets...), append([]string{}, answers.Hints()...)}
+	d := initDocument{w.File, w.Aside, w.Folders, append([]string{}, w.Secrets...), append(append([]string{}, w.Doubts...), answers.Hints()...)}
 	return e.answer(d, d.text)
 }
 

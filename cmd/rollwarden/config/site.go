@@ -148,6 +148,7 @@ func (c *Config) lookAround() {
 			c.warn("machine %s/%s is not measured (%s): it is judged with careful guesses, and every run on it is told to be not known", m.Site, m.Name, strings.Join(keys, ", "))
 		}
 	}
+	c.Warnings = append(c.Warnings, c.Doubts()...)
 	for _, name := range c.Pager.channels() {
 		routes := slices.Concat(c.Pager.Routes.High, c.Pager.Routes.Medium, c.Pager.Routes.Low)
 		// An Alertmanager is told of standing alarms without any route.

@@ -82,11 +82,11 @@ var ErrThere = errors.New("there is a configuration already")
 
 // Written says what Write has made.
 type Written struct {
-	File     string   // the configuration
-	Aside    string   // where one lies that was there before; empty for none
-	Folders  []string // for tickets
-	Secrets  []string // files
-	Warnings []string // of the configuration
+	File    string   // the configuration
+	Aside   string   // where one lies that was there before; empty for none
+	Folders []string // for tickets
+	Secrets []string // files
+	Doubts  []string // measures that look like a slip of the unit
 }
 
 // Write writes the configuration and makes what belongs to it. The file gets its
@@ -115,7 +115,7 @@ func Write(file string, a Answers, force bool, now time.Time) (w Written, err er
 		}
 		return Written{}, err
 	}
-	w.Warnings = cfg.Warnings
+	w.Doubts = cfg.Doubts()
 	for _, in := range cfg.Inboxes() {
 		if err := os.MkdirAll(in.Dir, 0o775); err != nil {
 			return w, fmt.Errorf("make a ticket folder: %w", err)

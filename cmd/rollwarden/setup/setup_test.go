@@ -388,3 +388,21 @@ func TestEveryAnswerHasAFlag(t *testing.T) {
 		}
 	}
 }
+
+// TestInchesAreDoubted gives a feed path in inches to flags whose unit is mm.
+func TestInchesAreDoubted(t *testing.T) {
+	a, err := setup.Flags{Machine: []string{"north/heron:entry=7.1,exit=13,takeup=35,gap=1500"}}.Answers()
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Chdir(t.TempDir())
+	w, err := setup.Write("rollwarden.yaml", a, false, noon())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"330.2 mm", "889 mm"} { // 13 in and 35 in, at 25.4 mm
+		if !strings.Contains(strings.Join(w.Doubts, "\n"), want) {
+			t.Errorf("told %q, want it to say %s", w.Doubts, want)
+		}
+	}
+}
