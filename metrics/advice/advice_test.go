@@ -16,6 +16,7 @@ import (
 
 	"github.com/bojanz/currency"
 	"github.com/getkin/kin-openapi/openapi3"
+	"pgregory.net/rapid"
 
 	"rollwarden/metrics/advice"
 	"rollwarden/metrics/web"
@@ -463,6 +464,70 @@ func TestAPI(t *testing.T) {
 			t.Errorf("%s while the journal is read: status %d", url, got)
 		}
 	}
+}
+
+// TestEveryFloorIsAnswered tells a watch anything that can be told of a machine and
+// asks for its advice: whatever is unknown, settled or beyond all bounds, the answer
+// can be written, and keeps its contract.
+func TestEveryFloorIsAnswered(t *testing.T) {
+	data, err := desk.OpenAPI(desk.APIVersion)
+	if err != nil {
+		t.Fatal(err)
+	}
+	doc, err := openapi3.NewLoader().LoadFromData(data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	schema := doc.Components.Schemas["advised"].Value
+	w := newWatch(t)
+	h := w.serve()
+	ask := func(t interface{ Fatalf(string, ...any) }) (got map[string]any) {
+		r := get(h, "/api/v1/machines/north/heron/advice", "")
+		if err := json.Unmarshal(r.Body.Bytes(), &got); err != nil || r.Code != http.StatusOK {
+			t.Fatalf("status %d, %v: %.300s", r.Code, err, r.Body)
+		}
+		if err := schema.VisitJSON(got); err != nil {
+			t.Fatalf("the answer breaks the contract: %v", err)
+		}
+		return got
+	}
+	w.busy()
+	w.say("edge.moved", &event.EdgeMoved{PositionMM: num(500), Cause: event.CauseAdvance})
+	never := 0
+	for _, o := range ask(t)["decision"].(map[string]any)["options"].([]any) {
+		if o := o.(map[string]any); o["code"] != "none" && o["why_not"] == nil && o["break_even_probability"] == nil {
+			never++
+		}
+	}
+	if never == 0 {
+		t.Error("on a settled edge no remedy pays by any odds, and none has a break-even of null")
+	}
+	rapid.Check(t, func(rt *rapid.T) {
+		w.engine, w.now = rules.New(w.site), w.now.Add(time.Hour)
+		maybe := func(name string, most float64) *float64 {
+			if rapid.Bool().Draw(rt, name+" is known") {
+				return num(rapid.SampledFrom([]float64{most / 20, most / 2, most}).Draw(rt, name))
+			}
+			return nil
+		}
+		for i := range rapid.IntRange(1, 8).Draw(rt, "events") {
+			switch rapid.IntRange(0, 5).Draw(rt, "event") {
+			case 0, 1:
+				w.say("ticket.received", ticket(fmt.Sprint("J", i), func(k *event.TicketReceived) {
+					k.RollWidthMM, k.LengthM, k.Passes, k.CureC, k.MarkSpacingMM = maybe("width", 1600), maybe("length", 100), maybe("passes", 32), maybe("cure", 120), maybe("spacing", 5000)
+				}))
+			case 2:
+				w.say("roll.loaded", &event.RollLoaded{Stock: rapid.SampledFrom([]string{"", "MONO-GLOSS-137", "POLY-GLOSS-137"}).Draw(rt, "stock"), WidthMM: maybe("width", 1600), LengthM: maybe("roll", 50), ThicknessUM: maybe("thickness", 500)})
+			case 3:
+				w.say("edge.moved", &event.EdgeMoved{PositionMM: num(rapid.SampledFrom([]float64{-5, 0, 1, 200, 329, 330, 900}).Draw(rt, "edge")), Cause: event.CauseAdvance})
+			case 4:
+				w.say("strip.measured", &event.StripMeasured{Axis: "feed", NominalMM: 1000, MeasuredMM: 990 + float64(i), CureC: 80 + float64(i%2), Passes: maybe("passes", 32)})
+			case 5:
+				w.say("run.started", &event.RunStarted{Run: event.Run{Job: "J0", Part: "P1"}})
+			}
+		}
+		ask(rt)
+	})
 }
 
 // TestComingBackWaitsForWhatWasTold asks for the page as a form does that was

@@ -203,7 +203,7 @@ func decisionOf(d *remedy.Decision, e remedy.Explanation) *decisionAnswer {
 }
 
 func optionOf(o *remedy.Option, weighed bool) optionAnswer {
-	out := optionAnswer{Code: o.Code, Text: o.Text, WhyNot: orNull(o.WhyNot), Parts: []partAnswer{}, ReachMM: o.Reach, Settles: o.Settles, BreakEven: o.BreakEven, Pays: o.Pays}
+	out := optionAnswer{Code: o.Code, Text: o.Text, WhyNot: orNull(o.WhyNot), Parts: []partAnswer{}, ReachMM: o.Reach, Settles: o.Settles, BreakEven: finite(o.BreakEven), Pays: o.Pays}
 	if o.WhyNot != "" {
 		return out
 	}
