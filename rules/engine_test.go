@@ -1,6 +1,8 @@
 package rules_test
 
 import (
+	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -440,5 +442,46 @@ func TestABareEdgeOfTheWrongRollSaysWhatComesFirst(t *testing.T) {
 	c := only(d.say("ticket.received", other), hazard.BareEdge)
 	if len(c) != 1 || !strings.Contains(c[0].Message, "Change the roll first") {
 		t.Errorf("got %+v", c)
+	}
+}
+
+// What an alarm advises follows the floor, though nobody announces it anew: nobody
+// is told to tape film on a machine that runs, and a roll that came is named.
+func TestAStandingAlarmIsDescribedAsItIsNow(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	now := func(code hazard.Code) event.AlarmChanged {
+		t.Helper()
+		for _, a := range d.reader().Alarms(d.now, "north", "heron") {
+			if a.Hazard == string(code) {
+				return a.Change
+			}
+		}
+		t.Fatalf("no %s stands", code)
+		return event.AlarmChanged{}
+	}
+	leader := func(c event.AlarmChanged) event.Remedy {
+		return c.Remedies[slices.IndexFunc(c.Remedies, func(r event.Remedy) bool { return r.Code == "leader" })]
+	}
+	d.say("ticket.received", ticket("J1"))
+	if c := now(hazard.BareEdge); !strings.Contains(c.Message, "nobody knows where") {
+		t.Fatalf("before a roll is on: %s", c.Message)
+	}
+	d.monoRoll(0)
+	c := now(hazard.BareEdge)
+	if !strings.Contains(c.Message, "MONO-GLOSS-137") || strings.Contains(fmt.Sprint(c.Message, c.Evidence), "nobody knows where") {
+		t.Errorf("once a roll is on: %s %v", c.Message, c.Evidence)
+	}
+	d.note(hazard.BareEdge, "J1", event.ActAcknowledge)
+	if c := now(hazard.BareEdge); !strings.Contains(c.Message, "acknowledged by") || c.By == "" {
+		t.Errorf("what a person did is no longer told: %+v", c)
+	}
+
+	d.say("climate.read", &event.ClimateRead{RHPct: p(28)})
+	if r := leader(now(hazard.DryAir)); r.WhyNot != "" {
+		t.Fatalf("a leader on a machine that stands: not advised, %s", r.WhyNot)
+	}
+	d.say("run.started", &event.RunStarted{Run: run("J1", nil)})
+	if r := leader(now(hazard.DryAir)); r.WhyNot == "" {
+		t.Error("a leader is to be taped on a machine that runs")
 	}
 }

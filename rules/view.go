@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"slices"
 	"time"
 
 	"rollwarden/rules/alarm"
@@ -84,6 +85,33 @@ func (r Reader) Hazards(now time.Time, site, name string) []Standing {
 		out = append(out, s)
 	}
 	return out
+}
+
+// Alarms returns the alarms of a machine as they are at a moment. The floor moves on
+// after an alarm was announced: of one whose hazard still holds, evidence, remedies,
+// cautions and the start that it warns of are what they are now. So is the message,
+// unless it tells what a person did. What was announced stands in the view.
+func (r Reader) Alarms(now time.Time, site, name string) []alarm.Alarm {
+	list, m := r.e.alarms.On(site, name), r.e.floor.Machine(site, name)
+	active := func(a alarm.Alarm) bool { return a.State.Active() }
+	if m == nil || !slices.ContainsFunc(list, active) {
+		return list
+	}
+	list = slices.Clone(list)
+	found, _ := r.e.find(now, m, list, nil)
+	for i := range found {
+		f := &found[i]
+		k := slices.IndexFunc(list, func(a alarm.Alarm) bool { return a.Key == f.key && active(a) })
+		if k < 0 || f.vague {
+			continue
+		}
+		c := &list[k].Change
+		message := c.Message
+		if r.e.describe(c, m, f); c.Emit != alarm.Annunciate {
+			c.Message = message
+		}
+	}
+	return list
 }
 
 // ReadyAt is when each queued run of a machine is expected to start, in the

@@ -9,6 +9,7 @@ import (
 	"github.com/google/uuid"
 
 	"rollwarden/metrics/web"
+	"rollwarden/rules"
 	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
 	"rollwarden/rules/hazard"
@@ -22,7 +23,7 @@ type alarmCard struct {
 	For, State                    string
 	Since                         moving
 	Reason                        web.Said // why it stands, or what a person did last
-	Message                       web.Said // as it was written at Said, with what was so then
+	Message                       web.Said // as it was written at SaidAt, with what was so then
 	SaidAt                        string
 	Until                         *moving // when it comes off the shelf
 	Note                          string  // by whom and why it was put aside
@@ -106,7 +107,16 @@ func turnOf(s alarm.State) int {
 	return 2
 }
 
-func (p *painter) alarm(s shown, a *alarm.Alarm) alarmCard {
+// alarmsOf are the alarms of a machine as they are now.
+func (b *board) alarmsOf(v *rules.View, s shown) []alarm.Alarm {
+	if b.o.Alarms == nil {
+		return v.Alarms.On(s.site, s.machine)
+	}
+	return b.o.Alarms(v, s.site, s.machine)
+}
+
+// alarm is the card of an alarm as it is now, and as it was told.
+func (p *painter) alarm(s shown, a *alarm.Alarm, told string) alarmCard {
 	c := &a.Change
 	out := alarmCard{
 		Key:      strings.Join([]string{a.Hazard, a.Job, a.Part}, "|"),
@@ -120,7 +130,8 @@ func (p *painter) alarm(s shown, a *alarm.Alarm) alarmCard {
 	if row := p.row(a.Hazard); row != nil {
 		out.Title, out.Why = p.Turn(row.Title), p.Turn(row.Why)
 	}
-	reason, whole := web.Clauses(s.machine, out.For, c.Message)
+	reason, _ := web.Clauses(s.machine, out.For, c.Message)
+	_, whole := web.Clauses(s.machine, out.For, told)
 	out.Reason, out.Message = p.Turn(reason), p.Turn(whole)
 	for _, e := range c.Evidence {
 		out.Evidence = append(out.Evidence, evidenceLine{p.Turn(e.Name), web.Said{Text: p.Value(e.Value)}, web.Said{Text: p.Value(e.Limit)}})

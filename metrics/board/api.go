@@ -306,7 +306,7 @@ func totalsOf(t *floor.Tally) totalsAnswer {
 func alarmsOf(b *board, v *rules.View, h header, _ url.Values) (any, error) {
 	a := alarmsAnswer{header: h}
 	for _, s := range b.machines(v) {
-		for _, al := range sorted(v.Alarms.On(s.site, s.machine)) {
+		for _, al := range sorted(b.alarmsOf(v, s)) {
 			a.Alarms = append(a.Alarms, b.alarmOf(s, &al))
 		}
 	}

@@ -18,6 +18,7 @@ import (
 
 	"rollwarden/metrics/web"
 	"rollwarden/rules"
+	"rollwarden/rules/alarm"
 	"rollwarden/rules/film"
 	"rollwarden/rules/floor"
 	"rollwarden/rules/hazard"
@@ -37,6 +38,10 @@ type Options struct {
 	// Elsewhere are the sites that another watch shows; none when nil. The
 	// machines there are not drawn here, where nothing is known of them.
 	Elsewhere func() []web.Elsewhere
+
+	// Alarms are the alarms of a machine in a view, described as they are now. As
+	// they were announced when nil.
+	Alarms func(v *rules.View, site, machine string) []alarm.Alarm
 
 	// StartAt is when a machine's next run in a view is expected to start, and
 	// false when nobody can tell; may be nil.

@@ -77,8 +77,10 @@ func (p *painter) strip(s shown) *strip {
 		}
 		c.Notes = p.notes(m)
 	}
-	for _, a := range sorted(p.view.Alarms.On(s.site, s.machine)) {
-		card := p.alarm(s, &a)
+	announced := p.view.Alarms.On(s.site, s.machine)
+	for _, a := range sorted(p.alarmsOf(p.view, s)) {
+		told, _ := alarm.In(announced, a.Key)
+		card := p.alarm(s, &a, told.Change.Message)
 		if a.State.Active() || a.State == alarm.Returned {
 			c.Alarms = append(c.Alarms, card)
 		} else {

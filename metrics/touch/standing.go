@@ -129,7 +129,11 @@ func (p *painter) start(m *floor.Machine) *countdown {
 // alarms lists what needs a hand: what still holds first, and of that the gravest,
 // what nobody has answered, what comes first, and what stands longest.
 func (p *painter) alarms() []alarm.Alarm {
-	all := slices.DeleteFunc(slices.Clone(p.view.Alarms.On(p.site, p.machine)), func(a alarm.Alarm) bool {
+	list := slices.Clone(p.view.Alarms.On(p.site, p.machine))
+	if p.o.Alarms != nil {
+		list = slices.Clone(p.o.Alarms(p.view, p.site, p.machine))
+	}
+	all := slices.DeleteFunc(list, func(a alarm.Alarm) bool {
 		return !a.State.Active() && a.State != alarm.Returned
 	})
 	slices.SortStableFunc(all, func(a, b alarm.Alarm) int {

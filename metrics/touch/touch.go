@@ -23,6 +23,7 @@ import (
 	"rollwarden/metrics/web"
 	"rollwarden/rules"
 	"rollwarden/rules/action"
+	"rollwarden/rules/alarm"
 	"rollwarden/rules/floor"
 	"rollwarden/rules/plant"
 )
@@ -38,6 +39,10 @@ type Options struct {
 	// Clear is how far the film has to go forward in a view, in mm, for its edge
 	// to lie past the cure exit, and false when nobody knows where it is; may be nil.
 	Clear func(v *rules.View, site, machine string) (mm float64, known bool)
+
+	// Alarms are the alarms of a machine in a view, described as they are now. As
+	// they were announced when nil.
+	Alarms func(v *rules.View, site, machine string) []alarm.Alarm
 
 	// StartAt is when a machine's next run in a view is expected to start, and
 	// false when nobody can tell; may be nil.

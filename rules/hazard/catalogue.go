@@ -94,7 +94,7 @@ var Builtin = []Row{
 		When:     "relative humidity is below the limit while film is loaded that does not lie flat by itself",
 		Why:      "static charge builds up when air is dry and makes an edge lift more often",
 		Remedies: []string{"humidify", "leader", "advance"},
-		Caution:  "Static discharges: do not reach for film near solvents, and earth yourself as the machine's manual says.",
+		Caution:  "Static discharges: do not reach for film near solvents, and earth yourself as the machine's manual says. " + partsCaution + " " + hotCaution + " " + bladeCaution,
 		Check:    checkDryAir, Evidence: seeDryAir, Say: sayDryAir, Worse: bareEdgeNow,
 	},
 	{

@@ -68,11 +68,11 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 	mux.Handle("GET /stream", f.gate.Stream(f.hub))
 	mux.Handle("/", board.Handler(board.Options{
 		Kit: f.kit, Hub: f.hub, View: a.View, Ready: a.ready, Machines: a.site.Machines, Rows: a.site.Book.Rows,
-		Films: a.site.Films, StartAt: a.startAt, StrikeCost: a.strikeCost, ShiftFrom: a.cfg.ShiftFrom(a.tickets.Location),
+		Films: a.site.Films, Alarms: a.alarms, StartAt: a.startAt, StrikeCost: a.strikeCost, ShiftFrom: a.cfg.ShiftFrom(a.tickets.Location),
 		Elsewhere: a.elsewhere,
 	}))
 	touch.Register(mux, touch.Options{
-		Kit: f.kit, Hub: f.hub, View: a.View, Machines: a.site.Machines, Stocks: a.site.Films.Stocks(), Clear: a.clearAdvance, StartAt: a.startAt, Ready: a.ready,
+		Kit: f.kit, Hub: f.hub, View: a.View, Machines: a.site.Machines, Stocks: a.site.Films.Stocks(), Clear: a.clearAdvance, Alarms: a.alarms, StartAt: a.startAt, Ready: a.ready,
 	})
 	ledger.Register(mux, ledger.Options{Kit: f.kit, Hub: f.hub, View: a.View, Known: a.knows, Newest: a.newest, At: a.entryAt, Films: a.site.Films})
 	var err error

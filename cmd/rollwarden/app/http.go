@@ -18,6 +18,7 @@ import (
 
 	"rollwarden/metrics/prom"
 	"rollwarden/rules"
+	"rollwarden/rules/alarm"
 	"rollwarden/watcher/pager"
 )
 
@@ -127,6 +128,13 @@ func (a *App) startAt(v *rules.View, site, machine string) (time.Time, bool) {
 		return time.Time{}, false
 	}
 	return at[0], true
+}
+
+// alarms are those of a machine in a view, as they are now.
+func (a *App) alarms(v *rules.View, site, machine string) []alarm.Alarm {
+	a.reading.Lock()
+	defer a.reading.Unlock()
+	return a.reader.On(v.Of(site)).Alarms(a.clock.Now(), site, machine)
 }
 
 // warnings is a log for what a server says in lines of its own.
