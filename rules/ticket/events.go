@@ -116,9 +116,7 @@ func (t Target) placeTicket(devices []string, data *event.TicketReceived) (place
 	at := place{t.Site, t.Machine}
 	switch {
 	case at.machine != "":
-		if len(named) > 0 && !slices.Contains(named, at) {
-			addFlag(data, "machine: the ticket names "+named[0].machine+", but was dropped for "+at.machine)
-		}
+		flagOther(data, devices, named, at)
 	case len(named) == 1:
 		at = named[0]
 	default:
@@ -129,6 +127,17 @@ func (t Target) placeTicket(devices []string, data *event.TicketReceived) (place
 		data.Machine = named[0].machine
 	}
 	return at, at.check()
+}
+
+// flagOther flags a ticket that was dropped for one machine and names another, also
+// one that nobody has configured.
+func flagOther(data *event.TicketReceived, devices []string, named []place, at place) {
+	switch {
+	case len(named) > 0 && !slices.Contains(named, at):
+		addFlag(data, "machine: the ticket names "+named[0].machine+", but was dropped for "+at.machine)
+	case len(named) == 0 && len(devices) > 0:
+		addFlag(data, "machine: no machine is configured for device "+quote(devices[0])+", and the ticket was dropped for "+at.machine)
+	}
 }
 
 func flagUnplaced(data *event.TicketReceived, devices []string, named []place) {

@@ -76,6 +76,8 @@ func TestTicketsFindTheirMachine(t *testing.T) {
 	}{
 		{"the folder of a machine", string(read(t, sample)), ticket.Target{Site: "north", Machine: "heron", MachineFor: machines}, "north", "heron", "heron", ""},
 		{"the folder of another", string(read(t, sample)), ticket.Target{Site: "north", Machine: "plover", MachineFor: machines}, "north", "plover", "heron", "names heron, but was dropped for plover"},
+		{"the folder of another than the one that is not configured", `{"job":"J-1","machine":"kite"}`, ticket.Target{Site: "north", Machine: "plover", MachineFor: machines}, "north", "plover", "kite", `no machine is configured for device "kite", and the ticket was dropped for plover`},
+		{"the folder of a machine, and no device", `{"job":"J-1"}`, ticket.Target{Site: "north", Machine: "plover", MachineFor: machines}, "north", "plover", "", ""},
 		{"the device", string(read(t, sample)), ticket.Target{Site: "north", MachineFor: machines}, "north", "heron", "heron", ""},
 		{"the device of another site", string(read(t, "02-laminated-panel.xjdf")), ticket.Target{Site: "north", MachineFor: machines}, "quay", "wren", "wren", ""},
 		{"an unknown device", custom(`<Device DeviceID="X"/>`), ticket.Target{Site: "north", MachineFor: machines}, "north", "any", "", `no machine is configured for device "X"`},
