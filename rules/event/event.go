@@ -177,7 +177,6 @@ func DerivedID(parts ...string) string {
 	return hex.EncodeToString(h.Sum(nil)[:16])
 }
 
-// quote shows a text in a message: in quotes, and not at any length.
 // JobName is how people name a job part: the job, and its part if it has one.
 func JobName(job, part string) string {
 	if part == "" {
@@ -186,6 +185,7 @@ func JobName(job, part string) string {
 	return job + "/" + part
 }
 
+// quote shows a text in a message: in quotes, and not at any length.
 func quote(s string) string { return strconv.Quote(clip(s)) }
 
 func clip(s string) string {
