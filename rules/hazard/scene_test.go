@@ -55,7 +55,7 @@ func sound() *hazard.Scene {
 	}
 	return &hazard.Scene{
 		Now: now, Machine: m, Plant: heron(), Climate: floor.Climate{TempC: units.Some(21), RHPct: units.Some(50), At: now},
-		Rules: hazard.DefaultBook().Resolve(hazard.Place{}), Drift: register.ClassDefault{Share: 0.2},
+		Rules: hazard.DefaultBook().Resolve(hazard.Place{}), Drift: register.Learn(register.ClassDefault{Share: 0.2}, nil),
 		Loaded: mono, Wanted: mono, Run: m.Queue[0], Phase: hazard.Queued, Next: true,
 	}
 }
@@ -146,7 +146,7 @@ func drawScene(t *rapid.T) *hazard.Scene {
 	}
 	s := &hazard.Scene{
 		Now: now, Machine: m, Plant: heron(), Climate: floor.Climate{TempC: maybe(0, 40, "air"), RHPct: maybe(0, 100, "rh")},
-		Rules: hazard.DefaultBook().Resolve(hazard.Place{}), Drift: register.ClassDefault{Share: 0.2}, Loaded: loaded, Wanted: wanted,
+		Rules: hazard.DefaultBook().Resolve(hazard.Place{}), Drift: register.Learn(register.ClassDefault{Share: 0.2}, nil), Loaded: loaded, Wanted: wanted,
 		Display: units.Display{Fahrenheit: flag("fahrenheit"), Imperial: flag("imperial")},
 	}
 	s.Plant.Configured = flag("configured")

@@ -48,7 +48,7 @@ func anyModel(t *rapid.T) *register.Model {
 }
 
 func TestStripsSpeakForTheirStockOnly(t *testing.T) {
-	m, class := measured(), register.ClassDefault{Share: share}
+	m, class := measured(), register.Learn(register.ClassDefault{Share: share}, nil)
 	// On the line of the feed, which strains more: 2e-4·(95-75)·0.2·400 mm.
 	if got := m.Residual(&mono, 95, 400, 400); math.Abs(got-0.32) > 0.01 {
 		t.Errorf("want about 0.32 mm, got %v", got)
@@ -110,7 +110,7 @@ func TestEachAxisHasItsSpan(t *testing.T) {
 
 // TestTheUnmeasuredIsNeverBetter leaves the strips on both sides.
 func TestTheUnmeasuredIsNeverBetter(t *testing.T) {
-	class := register.ClassDefault{Share: share}
+	class := register.Learn(register.ClassDefault{Share: share}, nil)
 	rapid.Check(t, func(t *rapid.T) {
 		m := anyModel(t)
 		p := m.For(&mono)

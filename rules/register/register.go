@@ -24,18 +24,10 @@ import (
 	"rollwarden/rules/film"
 )
 
-// ClassDefault predicts from the film's strain per °C alone, before a shop has
-// measured control strips.
+// ClassDefault is what a Model rests on for film without control strips: the strain
+// per °C of the film's class, and how much of it stays.
 type ClassDefault struct {
 	Share float64 // uncompensated share of the strain, 0 to 1
-}
-
-// Residual returns the print-to-cut residual, in mm, half way between marks
-// that are feedMM apart along the roll and crossMM across it, after a cure at
-// cureC °C. The class knows one strain for both axes.
-func (c ClassDefault) Residual(f *film.Film, cureC, feedMM, crossMM float64) (mm float64) {
-	span := max(feedMM, crossMM)
-	return Bow(c.Share, f.Strain(cureC), span, span/2)
 }
 
 // Basis says what the prediction for a film rests on.

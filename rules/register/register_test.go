@@ -17,7 +17,7 @@ import (
 // 400 mm; a fifth of it, 0.368 mm, stays.
 func TestResidualByHand(t *testing.T) {
 	f := film.Film{OnsetC: 70, StrainPerC: -1e-4}
-	model := register.ClassDefault{Share: 0.2}
+	model := register.Learn(register.ClassDefault{Share: 0.2}, nil)
 	got, basis := model.Residual(&f, 116, 400, 400), model.Basis(&f)
 	if math.Abs(got-0.368) > 1e-9 {
 		t.Errorf("want 0.368 mm, got %v", got)
@@ -28,7 +28,7 @@ func TestResidualByHand(t *testing.T) {
 }
 
 func TestResidualProperties(t *testing.T) {
-	model := register.ClassDefault{Share: 0.2}
+	model := register.Learn(register.ClassDefault{Share: 0.2}, nil)
 	rapid.Check(t, func(t *rapid.T) {
 		f := film.Defaults[rapid.SampledFrom(event.Classes).Draw(t, "class")]
 		c := rapid.Float64Range(0, 200).Draw(t, "c")

@@ -85,15 +85,11 @@ func Rates(events, exposure []float64) (c Chart, ok bool) {
 	return c, true
 }
 
-// Proportions is the p chart: limits p̄ ± 3·√(p̄(1-p̄)/n) within 0 to 1
-// (NIST/SEMATECH e-Handbook, 6.3.3.2). Groups without trials must be left out.
-func Proportions(events, trials []float64) (c Chart, ok bool) { return proportions(events, trials, 1) }
-
 // LaneyProportions is the p' chart: the p chart's limits, widened or narrowed
 // by how much more or less than binomially the groups vary. That factor is the
 // mean moving range, over d2, of the standardised z = (p-p̄)/√(p̄(1-p̄)/n).
 // D. B. Laney, Improved control charts for attributes, Quality Engineering 14
-// (2002), 531-537.
+// (2002), 531-537. Groups without trials must be left out.
 func LaneyProportions(events, trials []float64) (c Chart, ok bool) {
 	center := mean(events) / mean(trials)
 	if len(events) < 2 || center <= 0 || center >= 1 {
@@ -106,6 +102,8 @@ func LaneyProportions(events, trials []float64) (c Chart, ok bool) {
 	return proportions(events, trials, movingRange(z)/d2)
 }
 
+// proportions is the p chart with its limits a factor wider: p̄ ± 3·√(p̄(1-p̄)/n)
+// within 0 to 1 (NIST/SEMATECH e-Handbook, 6.3.3.2).
 func proportions(events, trials []float64, factor float64) (c Chart, ok bool) {
 	if len(events) == 0 {
 		return Chart{}, false

@@ -206,9 +206,6 @@ func (f *Fold) resumeRun(key string, m *floor.Machine) {
 	}
 }
 
-// Period is what the report is of.
-func (f *Fold) Period() Period { return f.period }
-
 func (f *Fold) machine(key string) *machine {
 	m, ok := f.machines[key]
 	if !ok {

@@ -294,7 +294,10 @@ func TestLateEvents(t *testing.T) {
 func TestForecast(t *testing.T) {
 	with := params(t)
 	with.Calibration = func(outcomes []risk.Outcome) risk.Record {
-		return risk.Score(risk.Prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{}), risk.DefaultEdges())
+		fit := func(cells []risk.Cell) func(risk.Start) float64 {
+			return risk.Fit(risk.DefaultPrior(), cells, risk.FitOptions{}).Mean
+		}
+		return risk.Score(risk.Walk{Fit: fit, StrikeFits: len(outcomes)}.Foretell(outcomes), risk.DefaultEdges())
 	}
 	r := reliability.Compute(oneDay(t).fold(reliability.Origin{}, march), with)
 	f := r.Forecast

@@ -54,8 +54,9 @@ func (o FitOptions) withDefaults() FitOptions {
 	return o
 }
 
-// Hyper are the numbers that all cells share.
-type Hyper struct {
+// hyper are the numbers that all cells share: what was fitted, and what was kept as
+// documented.
+type hyper struct {
 	Starts        float64                 // what the prior is worth, in starts
 	StartsFitted  bool                    // whether the shop's cells say so
 	MachineStarts float64                 // what the shop is worth to a machine; never fitted
@@ -85,9 +86,9 @@ type pooled struct {
 // one that is too great makes intervals too narrow; so the documented one
 // counts as a log-normal belief that is off by the factor Doubt, or more, one
 // time in three.
-func (m *Model) fit(prior Prior, o FitOptions) Hyper {
+func (m *Model) fit(prior Prior, o FitOptions) hyper {
 	groups, full := m.groups(prior, o)
-	h := Hyper{Starts: o.Starts, MachineStarts: o.MachineStarts, StartsFitted: full >= o.MinCells && !o.Fixed}
+	h := hyper{Starts: o.Starts, MachineStarts: o.MachineStarts, StartsFitted: full >= o.MinCells && !o.Fixed}
 	if h.StartsFitted {
 		log := maximize(math.Log(leastStarts), math.Log(mostStarts), 12, func(log float64) float64 {
 			_, l := bestScales(groups, math.Exp(log))

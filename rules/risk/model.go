@@ -46,7 +46,7 @@ type Cell struct {
 // is a name with odds.
 type Model struct {
 	axes
-	hyper   Hyper
+	hyper   hyper
 	base    []float64          // odds by the prior and the scale, by kind
 	worst   []float64          // line 1's m of a machine without starts, with the unknown as bad as its worst case, by kind
 	shop    []counts           // all machines, by kind
@@ -286,11 +286,4 @@ func (m *Model) Strike(s Start) Estimate {
 	k, mc, p := m.at(s)
 	low, high := p.interval()
 	return Estimate{P: p.mean(), Low: low, High: high, Basis: m.basis(k, mc, p, s)}
-}
-
-// Hyper returns what was fitted, and what was kept as documented.
-func (m *Model) Hyper() Hyper {
-	h := m.hyper
-	h.Scale = maps.Clone(h.Scale)
-	return h
 }

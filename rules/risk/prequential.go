@@ -29,22 +29,6 @@ type Foretold struct {
 	Average float64 // by the average of the starts before, the prior counting as one start
 }
 
-// Prequential walks a shop's starts in the order of their time and says of
-// each what the model, fitted to earlier starts only, and the plain average
-// say of it (Dawid 1984, Journal of the Royal Statistical Society A 147, calls
-// such forecasts prequential). The model is fitted anew whenever ten starts and
-// a tenth have come, and after a strike at once, as the watch does it: so the
-// forecasts are those that were given, whoever asks, and when. Most of the time
-// goes into the fits after strikes. A start counts as known to the next one,
-// although runs on other machines may overlap.
-func Prequential(prior Prior, outcomes []Outcome, o FitOptions) []Foretold {
-	w := Walk{
-		Fit:        func(cells []Cell) func(Start) float64 { return Fit(prior, cells, o).Mean },
-		StrikeFits: len(outcomes),
-	}
-	return w.Foretell(outcomes)
-}
-
 // Walk is a way through a shop's starts, for odds that are learnt by any means.
 type Walk struct {
 	Before     []Cell                           // starts that were known before the first one
@@ -52,7 +36,14 @@ type Walk struct {
 	StrikeFits int                              // strikes that are learnt at once; those after them wait for a tenth more starts
 }
 
-// Foretell walks outcomes as Prequential says.
+// Foretell walks a shop's starts in the order of their time and says of each what
+// the odds, learnt from earlier starts only, and the plain average say of it (Dawid
+// 1984, Journal of the Royal Statistical Society A 147, calls such forecasts
+// prequential). The odds are learnt anew whenever ten starts and a tenth have come,
+// and after a strike at once, as the watch does it: so the forecasts are those that
+// were given, whoever asks, and when. Most of the time goes into the fits after
+// strikes. A start counts as known to the next one, although runs on other machines
+// may overlap.
 func (w Walk) Foretell(outcomes []Outcome) []Foretold {
 	outcomes = slices.Clone(outcomes)
 	slices.SortStableFunc(outcomes, func(a, b Outcome) int { return a.At.Compare(b.At) })

@@ -29,15 +29,25 @@ func season(n int, seed uint64) (list []risk.Outcome) {
 	return list
 }
 
+// prequential walks outcomes with the fitted model, learning from every strike at
+// once.
+func prequential(prior risk.Prior, outcomes []risk.Outcome, o risk.FitOptions) []risk.Foretold {
+	w := risk.Walk{
+		Fit:        func(cells []risk.Cell) func(risk.Start) float64 { return risk.Fit(prior, cells, o).Mean },
+		StrikeFits: len(outcomes),
+	}
+	return w.Foretell(outcomes)
+}
+
 // TestNoHindsight changes how every start from the 50th on ended: nothing that
 // is said of it, or before it, may change.
 func TestNoHindsight(t *testing.T) {
 	outcomes := season(120, 4)
-	before := risk.Prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
+	before := prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
 	for i := 50; i < len(outcomes); i++ {
 		outcomes[i].Struck = !outcomes[i].Struck
 	}
-	after := risk.Prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
+	after := prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
 	for i := range 51 {
 		if before[i].P != after[i].P || before[i].Average != after[i].Average {
 			t.Errorf("start %d: %v and %v, after the future changed %v and %v", i, before[i].P, before[i].Average, after[i].P, after[i].Average)
@@ -57,7 +67,7 @@ func TestForecastsAreThoseOfEarlierFits(t *testing.T) {
 	for i := range 12 {
 		outcomes[i].Struck = i == 11
 	}
-	list := risk.Prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
+	list := prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
 	prior := risk.DefaultPrior().Strike(outcomes[0].Start).P
 	near(t, "first", list[0].P, prior, 1e-12)
 	near(t, "first of the average", list[0].Average, prior, 1e-12)
@@ -81,7 +91,7 @@ func TestForecastsAreThoseOfEarlierFits(t *testing.T) {
 // is fitted anew as well.
 func TestAWalkGoesOn(t *testing.T) {
 	outcomes, prior := season(150, 6), risk.DefaultPrior()
-	whole := risk.Prequential(prior, outcomes, risk.FitOptions{})
+	whole := prequential(prior, outcomes, risk.FitOptions{})
 	for k := range outcomes {
 		if k == 0 || !outcomes[k-1].Struck {
 			continue
@@ -126,10 +136,10 @@ func TestStrikesDoNotFitForEver(t *testing.T) {
 // TestTheOrderOfTimeCounts shuffles the list: only the times say what was first.
 func TestTheOrderOfTimeCounts(t *testing.T) {
 	outcomes := season(80, 2)
-	want := risk.Prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
+	want := prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
 	shuffled := slices.Clone(outcomes)
 	rand.New(rand.NewPCG(5, 5)).Shuffle(len(shuffled), func(i, j int) { shuffled[i], shuffled[j] = shuffled[j], shuffled[i] })
-	got := risk.Prequential(risk.DefaultPrior(), shuffled, risk.FitOptions{})
+	got := prequential(risk.DefaultPrior(), shuffled, risk.FitOptions{})
 	if diff := cmp.Diff(want, got, cmp.AllowUnexported(units.Maybe{})); diff != "" {
 		t.Error(diff)
 	}
@@ -137,7 +147,7 @@ func TestTheOrderOfTimeCounts(t *testing.T) {
 
 // TestTheModelBeatsTheAverage where classes differ, and its odds come true.
 func TestTheModelBeatsTheAverage(t *testing.T) {
-	r := risk.Score(risk.Prequential(risk.DefaultPrior(), season(2000, 3), risk.FitOptions{}), risk.DefaultEdges())
+	r := risk.Score(prequential(risk.DefaultPrior(), season(2000, 3), risk.FitOptions{}), risk.DefaultEdges())
 	t.Logf("Brier %.4f, of the average %.4f; reliability %.5f, resolution %.5f, uncertainty %.5f, skill %.3f",
 		r.Model.Brier, r.Average.Brier, r.Model.Reliability, r.Model.Resolution, r.Model.Uncertainty, r.Model.Skill.Or(-1))
 	if r.Model.Starts != 2000 || r.Model.Brier >= r.Average.Brier || r.Model.Reliability > 0.002 || r.Model.Skill.Or(-1) <= 0 {
@@ -154,6 +164,6 @@ func TestTheModelBeatsTheAverage(t *testing.T) {
 func BenchmarkPrequential(b *testing.B) {
 	outcomes := season(3000, 7)
 	for b.Loop() {
-		risk.Prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
+		prequential(risk.DefaultPrior(), outcomes, risk.FitOptions{})
 	}
 }

@@ -138,14 +138,6 @@ func (d Display) Short(mm float64) string {
 	return fmt.Sprintf("%.0f mm", mm)
 }
 
-// Thin formats the thickness of a film, given in µm.
-func (d Display) Thin(um float64) string {
-	if d.Imperial {
-		return fmt.Sprintf("%.1f mil", um/UMPerMil)
-	}
-	return fmt.Sprintf("%.0f µm", um)
-}
-
 // Long formats a roll-sized length given in m.
 func (d Display) Long(m float64) string {
 	if d.Imperial {

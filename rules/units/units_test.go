@@ -157,22 +157,6 @@ func TestSpan(t *testing.T) {
 	}
 }
 
-// TestThin writes a film's thickness. A mil is 25.4 µm: NIST SP 811 (2008),
-// appendix B.8.
-func TestThin(t *testing.T) {
-	for _, row := range []struct {
-		um               float64
-		metric, imperial string
-	}{{220.98, "221 µm", "8.7 mil"}, {50.8, "51 µm", "2.0 mil"}, {0, "0 µm", "0.0 mil"}} {
-		if got := (units.Display{}).Thin(row.um); got != row.metric {
-			t.Errorf("%v µm: want %s, got %s", row.um, row.metric, got)
-		}
-		if got := (units.Display{Imperial: true}).Thin(row.um); got != row.imperial {
-			t.Errorf("%v µm: want %s, got %s", row.um, row.imperial, got)
-		}
-	}
-}
-
 // TestMinute writes planned moments, of today and of another day.
 func TestMinute(t *testing.T) {
 	now := time.Date(2026, 3, 2, 7, 40, 30, 0, time.UTC)
