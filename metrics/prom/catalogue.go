@@ -31,8 +31,12 @@ Generated from the table in metrics/prom; do not edit. Served at ` + "`/metrics`
   ` + "`sum(rollwarden_head_strikes_total) - sum(rollwarden_entries_undone_total{type=\"strike.recorded\"})`" + `
   is the number of head strikes that stand. Areas and times that were taken back
   are not among the metrics.
-- Costs follow the price list in use. A lower price makes the cost counter
-  smaller after a restart, which a server reads as a reset.
+- Costs follow the price list in use, the past included. A counter that fell with
+  a lower price would be read as a reset, and all of it counted again; so the
+  label ` + "`prices`" + ` names the list, by a fingerprint of its prices and the currency, and
+  with another list other series begin. Their first value is no increase. Under a
+  list that comes back its series go on, and count what happened meanwhile at
+  its prices besides: sum increases over ` + "`prices`" + ` only where no list came back.
 
 | metric | of | type | unit | labels | meaning |
 |---|---|---|---|---|---|

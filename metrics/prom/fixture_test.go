@@ -43,12 +43,7 @@ func machine(site, name string) plant.Machine {
 // shop has north/heron configured; anything else is a stranger.
 func shop(t testing.TB, machines ...plant.Machine) rules.Site {
 	t.Helper()
-	mono := film.Defaults[event.Monomeric]
-	mono.Stock, mono.Class, mono.PricePerM2, mono.WidthMM = "MONO-GLOSS-137", event.Monomeric, usd("1.20"), units.Some(1370)
-	films, err := film.NewCatalogue(nil, []film.Film{mono})
-	if err != nil {
-		t.Fatal(err)
-	}
+	films := priced(t, map[string]string{"MONO-GLOSS-137": "1.20"})
 	if len(machines) == 0 {
 		machines = []plant.Machine{machine("north", "heron")}
 	}
@@ -62,6 +57,22 @@ func shop(t testing.TB, machines ...plant.Machine) rules.Site {
 		PageFor: func(hazard.Priority) []string { return []string{"log", "office"} },
 		Lapse:   12 * time.Hour,
 	}
+}
+
+// priced is a catalogue of monomeric stocks by their prices in USD per m².
+func priced(t testing.TB, prices map[string]string) *film.Catalogue {
+	t.Helper()
+	var stocks []film.Film
+	for stock, price := range prices {
+		f := film.Defaults[event.Monomeric]
+		f.Stock, f.Class, f.PricePerM2, f.WidthMM = stock, event.Monomeric, usd(price), units.Some(1370)
+		stocks = append(stocks, f)
+	}
+	films, err := film.NewCatalogue(nil, stocks)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return films
 }
 
 func options(site rules.Site, view func() *rules.View) prom.Options {

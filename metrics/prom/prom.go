@@ -93,6 +93,7 @@ func (o *Options) machines() (all []plant.Machine) {
 // concurrent use.
 type Collector struct {
 	o       Options
+	prices  string             // which price list is in use
 	live    []*prometheus.Desc // of the process, in the order of Table; nil for what a part shows
 	parts   []part
 	latency prometheus.Histogram
@@ -110,7 +111,7 @@ func New(o Options) (*Collector, error) {
 	if err := check(&o); err != nil {
 		return nil, fmt.Errorf("metrics: %w", err)
 	}
-	c := &Collector{o: o, latency: newLatency(), live: descs(true, nil)}
+	c := &Collector{o: o, prices: priceList(o.Currency, o.Films), latency: newLatency(), live: descs(true, nil)}
 	for _, p := range o.Parts {
 		c.parts = append(c.parts, newPart(p))
 	}
@@ -234,7 +235,7 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	for i := range c.parts {
 		p := &c.parts[i]
 		if view := p.View(); view != nil {
-			look(&c.o, p, view).collect(ch, p.descs)
+			c.look(p, view).collect(ch, p.descs)
 		}
 	}
 }

@@ -2,6 +2,7 @@ package prom_test
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"flag"
 	"fmt"
@@ -9,6 +10,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -26,6 +28,7 @@ import (
 	"rollwarden/rules"
 	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
+	"rollwarden/rules/film"
 	"rollwarden/rules/floor"
 	"rollwarden/rules/plant"
 )
@@ -62,7 +65,9 @@ func morning(d *desk) {
 }
 
 // TestMorning compares with numbers that were added up by hand: 2 m of film
-// 1 m wide at 1.20 USD per m² cost 2.40 USD, and so on.
+// 1 m wide at 1.20 USD per m² cost 2.40 USD, and so on. The name of the price list
+// is the beginning of what sha256sum says of the lines "USD", "class monomeric 0 "
+// and so on through the classes, and `stock "MONO-GLOSS-137" 1.20 USD`.
 func TestMorning(t *testing.T) {
 	d := newDesk(t, shop(t))
 	morning(d)
@@ -102,13 +107,13 @@ rollwarden_downtime_seconds_total{machine="heron",site="north"} 1800
 rollwarden_film_waste_square_meters_total{cause="head-strike",machine="heron",site="north"} 2
 rollwarden_film_waste_square_meters_total{cause="roll-end",machine="unconfigured",site="unconfigured"} 2.5
 rollwarden_film_waste_square_meters_total{cause="trim",machine="heron",site="north"} 0.5
-# HELP rollwarden_film_waste_cost_total Film thrown away, at the price list in use, in units of the currency.
+# HELP rollwarden_film_waste_cost_total All film ever thrown away, at the price list in use, in units of the currency. Another price list is another counter.
 # TYPE rollwarden_film_waste_cost_total counter
-rollwarden_film_waste_cost_total{cause="head-strike",currency="USD",machine="heron",site="north"} 2.4
-rollwarden_film_waste_cost_total{cause="trim",currency="USD",machine="heron",site="north"} 0.6
-# HELP rollwarden_film_waste_unpriced_square_meters_total Film thrown away for which the price list gives no price, so that the cost leaves it out.
+rollwarden_film_waste_cost_total{cause="head-strike",currency="USD",machine="heron",prices="4514ba55",site="north"} 2.4
+rollwarden_film_waste_cost_total{cause="trim",currency="USD",machine="heron",prices="4514ba55",site="north"} 0.6
+# HELP rollwarden_film_waste_unpriced_square_meters_total All film ever thrown away for which the price list in use gives no price, so that the cost leaves it out. Another price list is another counter.
 # TYPE rollwarden_film_waste_unpriced_square_meters_total counter
-rollwarden_film_waste_unpriced_square_meters_total{machine="unconfigured",site="unconfigured"} 2.5
+rollwarden_film_waste_unpriced_square_meters_total{machine="unconfigured",prices="4514ba55",site="unconfigured"} 2.5
 # HELP rollwarden_reprints_total Reprints recorded.
 # TYPE rollwarden_reprints_total counter
 rollwarden_reprints_total{cause="head-strike",machine="heron",site="north"} 1
@@ -510,17 +515,25 @@ func checkValues(t *testing.T, o *prom.Options, families map[string]*dto.MetricF
 }
 
 // TestNeverDown plays random events on known and unknown machines of a divided
-// floor, whose partitions go from one watch to another. It wants every counter and
-// every bucket to stay or to grow, whoever shows it, and to be shown by nobody but
-// who has its partition.
+// floor, whose partitions go from one watch to another, and whose watches read
+// another price list now and then. It wants every counter and every bucket to stay
+// or to grow, whoever shows it, and to be shown by nobody but who has its partition
+// and its prices.
+// Source: https://prometheus.io/docs/concepts/metric_types/ ("Counter").
 func TestNeverDown(t *testing.T) {
 	sites := []rules.Site{shop(t, machine("north", "heron")), shop(t, machine("quay", "plover"))}
+	lists := []*film.Catalogue{
+		sites[0].Films, nil,
+		priced(t, map[string]string{"MONO-GLOSS-137": "0.80"}),
+		priced(t, map[string]string{"MONO-GLOSS-137": "1.20", "CAST-WRAP-152": "3.10"}),
+	}
 	rapid.Check(t, func(rt *rapid.T) {
 		f := &divided{t: t, holder: make([]int, len(sites))}
 		for _, site := range sites {
-			f.desks = append(f.desks, newDesk(t, site))
+			d := newDesk(t, site)
+			d.fold(site.Machines[0].Site, site.Machines[0].Name, "roll.loaded", &event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric, WidthMM: num(1000)})
+			f.desks = append(f.desks, d)
 		}
-		watches := []prometheus.Gatherer{f.watch(0), f.watch(1)}
 		last := map[string]float64{}
 		for range rapid.IntRange(1, 40).Draw(rt, "events") {
 			n := rapid.IntRange(0, len(sites)-1).Draw(rt, "partition")
@@ -529,17 +542,21 @@ func TestNeverDown(t *testing.T) {
 			if rapid.IntRange(0, 3).Draw(rt, "scrape") > 0 {
 				continue
 			}
-			for i, w := range watches {
-				shown := monotone(t, w)
+			for watch := range 2 {
+				shown := monotone(t, f.watch(watch, lists[rapid.IntRange(0, len(lists)-1).Draw(rt, "prices")]))
+				list := ""
 				for series, is := range shown {
 					if is < last[series] {
-						rt.Fatalf("%s went from %g to %g at watch %d", series, last[series], is, i)
+						rt.Fatalf("%s went from %g to %g at watch %d", series, last[series], is, watch)
 					}
 					last[series] = is
+					list = cmp.Or(list, labelIn(series, "prices"))
 				}
 				for series := range last {
-					if _, there := shown[series]; there != (f.holder[partitionIn(series)] == i) {
-						rt.Fatalf("%s is shown at watch %d: %v", series, i, there)
+					of, _ := strconv.Atoi(labelIn(series, "partition"))
+					want := f.holder[of] == watch && cmp.Or(labelIn(series, "prices"), list) == list
+					if _, there := shown[series]; there != want {
+						rt.Fatalf("%s is shown at watch %d: %v", series, watch, there)
 					}
 				}
 			}
@@ -556,12 +573,12 @@ type divided struct {
 
 const nobody = -1
 
-// watch is one of several on the floor.
-func (f *divided) watch(number int) prometheus.Gatherer {
+// watch is one of several on the floor, which has just read a price list.
+func (f *divided) watch(number int, films *film.Catalogue) prometheus.Gatherer {
 	o := options(f.desks[0].site, nil)
-	o.Parts, o.Ready = nil, nil
+	o.Parts, o.Ready, o.Films = nil, nil, films
 	for n, d := range f.desks {
-		o.Parts = append(o.Parts, prom.Part{Partition: fmt.Sprint(n), Machines: d.site.Machines, View: func() *rules.View {
+		o.Parts = append(o.Parts, prom.Part{Partition: strconv.Itoa(n), Machines: d.site.Machines, View: func() *rules.View {
 			if f.holder[n] != number {
 				return nil
 			}
@@ -572,10 +589,11 @@ func (f *divided) watch(number int) prometheus.Gatherer {
 	return r
 }
 
-// partitionIn reads the partition of a series that monotone returned.
-func partitionIn(series string) int {
-	_, rest, _ := strings.Cut(series, ",partition=")
-	return int(rest[0] - '0')
+// labelIn reads a label of a series that monotone returned; empty when it has none.
+func labelIn(series, name string) string {
+	_, rest, _ := strings.Cut(series, ","+name+"=")
+	value, _, _ := strings.Cut(rest, ",")
+	return value
 }
 
 // TestSumsHoldStill sums parts whose sum depends on the order in floating
@@ -643,9 +661,9 @@ func monotone(t testing.TB, r prometheus.Gatherer) map[string]float64 {
 			}
 			if h := m.Histogram; h != nil {
 				out[id] = float64(h.GetSampleCount())
-				out[id+"sum"] = h.GetSampleSum()
+				out[id+",sum"] = h.GetSampleSum()
 				for _, b := range h.Bucket {
-					out[fmt.Sprint(id, b.GetUpperBound())] = float64(b.GetCumulativeCount())
+					out[fmt.Sprint(id, ",le=", b.GetUpperBound())] = float64(b.GetCumulativeCount())
 				}
 			}
 		}

@@ -54,6 +54,7 @@ func (s series) histogram(bounds []float64, counts []uint64, sum float64, labels
 type scrape struct {
 	o       *Options
 	latency prometheus.Histogram // of the process
+	prices  string               // which price list is in use
 	view    *rules.View          // of a part
 	places  []place              // its configured machines in their order, then all others as one
 }
@@ -81,8 +82,8 @@ type place struct {
 // look sorts a view into places. Sums go through the machines in a fixed
 // order, because the last digit of a sum of floats depends on the order and a
 // counter must not move back by as much as that.
-func look(o *Options, of *part, view *rules.View) *scrape {
-	s := &scrape{o: o, view: view, places: make([]place, len(of.Machines)+1)}
+func (c *Collector) look(of *part, view *rules.View) *scrape {
+	s := &scrape{o: &c.o, prices: c.prices, view: view, places: make([]place, len(of.Machines)+1)}
 	for i, m := range of.Machines {
 		s.places[i].site, s.places[i].machine = m.Site, m.Name
 		s.places[i].floor = view.Floor.Machine(m.Site, m.Name)
@@ -268,7 +269,7 @@ func readWasteCost(s *scrape, out series) {
 		costs, _ := s.wasteCost(&p.tally)
 		for currency, byCause := range costs {
 			for cause, name := range event.WasteCauses {
-				out.add(byCause[cause], p.site, p.machine, name, currency)
+				out.add(byCause[cause], p.site, p.machine, name, currency, s.prices)
 			}
 		}
 	}
@@ -278,7 +279,7 @@ func readUnpriced(s *scrape, out series) {
 	for i := range s.places {
 		p := &s.places[i]
 		_, m2 := s.wasteCost(&p.tally)
-		out.add(m2, p.site, p.machine)
+		out.add(m2, p.site, p.machine, s.prices)
 	}
 }
 

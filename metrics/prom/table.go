@@ -72,6 +72,7 @@ var (
 		return configured(len(o.Channels), func(i int) string { return o.Channels[i] })
 	}}
 	currencyLabel = Label{"currency", "the shop's currency and those of its price list, ISO 4217", nil}
+	pricesLabel   = Label{"prices", "a fingerprint of the price list in use, one at a time", nil}
 	versionLabel  = Label{"version", "the program", func(o *Options) []string { return []string{o.Version} }}
 	goLabel       = Label{"goversion", "the compiler", func(*Options) []string { return []string{goVersion()} }}
 
@@ -125,10 +126,10 @@ var Table = []Metric{
 		Help: "Time out of production after head strikes, as recorded.", read: perMachine(func(p *place) float64 { return p.tally.DownS })},
 	{Name: "rollwarden_film_waste_square_meters_total", Type: Counter, Unit: "square_meters", Labels: at(causeLabel),
 		Help: "Film thrown away.", read: perCause(func(t *floor.Tally, i int) float64 { return t.WasteM2[i] })},
-	{Name: "rollwarden_film_waste_cost_total", Type: Counter, Labels: at(causeLabel, currencyLabel),
-		Help: "Film thrown away, at the price list in use, in units of the currency.", read: readWasteCost},
-	{Name: "rollwarden_film_waste_unpriced_square_meters_total", Type: Counter, Unit: "square_meters", Labels: at(),
-		Help: "Film thrown away for which the price list gives no price, so that the cost leaves it out.", read: readUnpriced},
+	{Name: "rollwarden_film_waste_cost_total", Type: Counter, Labels: at(causeLabel, currencyLabel, pricesLabel),
+		Help: "All film ever thrown away, at the price list in use, in units of the currency. Another price list is another counter.", read: readWasteCost},
+	{Name: "rollwarden_film_waste_unpriced_square_meters_total", Type: Counter, Unit: "square_meters", Labels: at(pricesLabel),
+		Help: "All film ever thrown away for which the price list in use gives no price, so that the cost leaves it out. Another price list is another counter.", read: readUnpriced},
 	{Name: "rollwarden_reprints_total", Type: Counter, Labels: at(causeLabel),
 		Help: "Reprints recorded.", read: perCause(func(t *floor.Tally, i int) float64 { return float64(t.Reprints[i]) })},
 	{Name: "rollwarden_reprinted_copies_total", Type: Counter, Labels: at(causeLabel),
