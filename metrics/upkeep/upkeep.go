@@ -28,6 +28,7 @@ type State struct {
 	Taking   bool      // another configuration is being taken up at this moment
 	Journals []Journal // that it watches
 	Folders  []Folder  // for tickets
+	Sources  []Source
 	Channels []Channel
 	Denied   []Denial // the newest first
 }
@@ -52,6 +53,12 @@ type Journal struct {
 type Folder struct {
 	Path    string
 	Trouble string // why tickets in it wait; empty when none does
+}
+
+// Source tells of machines: it is the run log of one, or all signals.
+type Source struct {
+	Name    string // of the run log; empty for signals
+	Trouble string // why what it tells waits; empty when nothing does
 }
 
 // Channel is a way to page somebody.

@@ -61,11 +61,13 @@ func TestThePage(t *testing.T) {
 		Version: "v1.2.3", Began: start, Chosen: "/etc/rollwarden.yaml: named on the command line", Warnings: []string{"other people can read <secrets>"},
 		Journals: []upkeep.Journal{{First: 17, Last: 4711, Lost: []string{"entries are missing"}}, {Name: "FLOOR-1", Trouble: "the journal is full"}},
 		Folders:  []upkeep.Folder{{Path: "/srv/tickets/north", Trouble: "order.xjdf: stuck"}, {Path: "/srv/tickets/quay"}},
+		Sources:  []upkeep.Source{{Name: "north/heron: /srv/heron/runs*.csv", Trouble: "runs.csv: <header>"}, {Name: "quay/plover: /srv/plover.csv"}, {Trouble: "the journal is full"}},
 		Channels: []upkeep.Channel{{Name: "webhook", Waiting: 3, Fail: "connection refused"}},
 		Denied:   []upkeep.Denial{{Subject: "kestrel.owl.advanced", By: `"<button>" at 192.0.2.7`, Times: 12, At: start.Add(time.Minute)}},
 	}
 	text, button := shown(t, s, upkeep.Options{May: may(true), Reload: reload}, "en")
-	for _, part := range []string{"v1.2.3", "07:40:00", "/etc/rollwarden.yaml", "other people can read <secrets>", "entries 17 to 4711", "entries are missing", "/srv/tickets/north: order.xjdf: stuck /srv/tickets/quay: in order", "FLOOR-1: the journal is full", "webhook 3 connection refused", `Refused messages Their senders`, `kestrel.owl.advanced "<button>" at 192.0.2.7 12 07:41:00`} {
+	for _, part := range []string{"v1.2.3", "07:40:00", "/etc/rollwarden.yaml", "other people can read <secrets>", "entries 17 to 4711", "entries are missing", "/srv/tickets/north: order.xjdf: stuck /srv/tickets/quay: in order",
+		"north/heron: /srv/heron/runs*.csv: runs.csv: <header> quay/plover: /srv/plover.csv: in order Signals: the journal is full", "FLOOR-1: the journal is full", "webhook 3 connection refused", `Refused messages Their senders`, `kestrel.owl.advanced "<button>" at 192.0.2.7 12 07:41:00`} {
 		if !strings.Contains(text, part) {
 			t.Errorf("want %q on the page, got %s", part, text)
 		}
@@ -85,7 +87,7 @@ func TestThePage(t *testing.T) {
 	if strings.Contains(text, "Verweigerte") {
 		t.Errorf("nothing was denied, and the page says %s", text)
 	}
-	for _, part := range []string{"konnte nicht übernommen werden", "(ines)", "rollwarden.yaml:3: want C or F", "NATS connection is closed", "Keiner ist eingerichtet"} {
+	for _, part := range []string{"konnte nicht übernommen werden", "(ines)", "rollwarden.yaml:3: want C or F", "NATS connection is closed", "Keiner ist eingerichtet", "Druckprotokolle und Signale", "Signale: the journal is full"} {
 		if !strings.Contains(text, part) {
 			t.Errorf("want %q on the page, got %s", part, text)
 		}

@@ -31,7 +31,8 @@ type shard struct {
 	pager   *pager.Pager
 	inboxes []folder.Inbox
 
-	troubles troubles // of the folders
+	folderTroubles troubles[folder.Inbox]
+	sourceTroubles troubles[string] // of run logs by nameOf, and of signals by ""
 }
 
 // states keeps what a shard folds, so that a restart need not read the whole
@@ -155,7 +156,7 @@ func (s *shard) watchFolders(ctx context.Context) error {
 	}
 	a := s.app
 	o := a.cfg.FolderOptions(a.part("folder"))
-	o.Inboxes, o.Read, o.Publish, o.Now, o.Trouble = s.inboxes, a.readTicket, a.tell, a.clock.Now, s.troubles.set
+	o.Inboxes, o.Read, o.Publish, o.Now, o.Trouble = s.inboxes, a.readTicket, a.tell, a.clock.Now, s.folderTroubles.set
 	return folder.Watch(ctx, o)
 }
 

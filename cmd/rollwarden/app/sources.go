@@ -12,6 +12,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
 	"rollwarden/watcher/ipp"
 	"rollwarden/watcher/journal"
 	"rollwarden/watcher/runlog"
@@ -49,6 +50,7 @@ func (s *shard) watchSources(ctx context.Context) error {
 		group.Go(func() error { return watch(ctx, q) })
 	}
 	group.Go(func() error { q.run(ctx); return nil })
+	defer q.leave(ctx)
 	return group.Wait()
 }
 
@@ -79,21 +81,30 @@ func (s *shard) signals(publish func(context.Context, ...event.Event) error) sig
 	a := s.app
 	return signal.Options{
 		JetStream: a.bus.JetStream(), BuiltIn: !a.shared(), Rows: a.cfg.Signals(), Site: a.cfg.Nowhere(), Place: a.cfg.Place,
-		Publish: publish, Log: a.part("signals"),
+		Publish: publish, Log: a.part("signals"), Trouble: func(why string) { s.sourceTroubles.set("", why) },
 	}
 }
 
 func (s *shard) watchRunLogs(ctx context.Context, q *quarantine) error {
 	a := s.app
-	logs := slices.DeleteFunc(slices.Clone(a.sources.logs), func(l runlog.Log) bool { return a.partitions.Of(l.Site) != s.number })
+	logs := s.runLogs()
 	if len(logs) == 0 {
 		return nil
 	}
 	return runlog.Watch(ctx, runlog.Options{
 		Logs: logs, State: s.runLogState(),
 		Poll: a.cfg.Sources.Poll, Publish: q.publish, Now: a.clock.Now, Log: a.part("run logs"),
+		Trouble: func(l *runlog.Log, why string) { s.sourceTroubles.set(nameOf(l), why) },
 	})
 }
+
+// runLogs are those of the shard's machines.
+func (s *shard) runLogs() []runlog.Log {
+	return slices.DeleteFunc(slices.Clone(s.app.sources.logs), func(l runlog.Log) bool { return s.app.partitions.Of(l.Site) != s.number })
+}
+
+// nameOf is what people call a run log.
+func nameOf(l *runlog.Log) string { return floor.Key(l.Site, l.Machine) + ": " + l.Files }
 
 // runLogState is where the shard remembers how far its run logs were read: in a file,
 // or in NATS where another daemon may go on from there.

@@ -5,12 +5,14 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/rs/zerolog"
 
 	"rollwarden/cmd/rollwarden/config"
+	"rollwarden/metrics/upkeep"
 	"rollwarden/rules/event"
 	"rollwarden/watcher/journal"
 	"rollwarden/watcher/signal"
@@ -99,4 +101,37 @@ func TestATakeoverLosesNoRow(t *testing.T) {
 	fail(t, heron.Stop())
 	write("KL-3,2026-03-02 10:00,2026-03-02 10:20\n")
 	told(wren, "KL-2", "KL-3")
+}
+
+// TestTroubleOfASourceIsShown on the page about the watch: a run log whose folder goes
+// away and comes back, and signals.
+func TestTroubleOfASourceIsShown(t *testing.T) {
+	cfg := shopOf(t, 1)
+	dir := filepath.Join(t.TempDir(), "share")
+	length, cause := "0.1", "make-ready"
+	cfg.Sources.Poll = time.Second
+	cfg.Sources.RunLogs = []config.RunLog{{Machine: "north/m0", Files: filepath.Join(dir, "runs*.csv"), Columns: map[string]string{"job": "Job", "started": "Begin"}}}
+	cfg.Sources.Signals = []config.Signal{{
+		Topic: "kestrel/{machine}/spoiled", Event: "film.wasted",
+		Fields: map[string]config.SignalField{"length_m": {Value: &length}, "cause": {Value: &cause}},
+	}}
+	a := startApp(t, Options{Config: cfg})
+	shows := func(trouble string) {
+		t.Helper()
+		eventually(t, "the page says "+trouble, func() bool {
+			got := a.upkeep(t.Context()).Sources
+			if len(got) != 2 || got[0].Name != "north/m0: "+filepath.Join(dir, "runs*.csv") || got[1] != (upkeep.Source{}) {
+				t.Fatalf("the sources are %+v", got)
+			}
+			why := got[0].Trouble
+			return (why == "") == (trouble == "") && strings.Contains(why, trouble)
+		})
+	}
+	shows("share: no such file or directory")
+	fail(t, os.Mkdir(dir, 0o755))
+	shows("")
+	fail(t, os.WriteFile(filepath.Join(dir, "runs-1.csv"), []byte("Name,Size\n"), 0o644))
+	shows(`want a column "Job"`)
+	fail(t, os.Remove(filepath.Join(dir, "runs-1.csv")))
+	shows("")
 }

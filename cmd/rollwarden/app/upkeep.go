@@ -23,7 +23,7 @@ func (a *App) registerUpkeep(mux *http.ServeMux) {
 
 // upkeep is the state of the watch itself.
 func (a *App) upkeep(ctx context.Context) upkeep.State {
-	s := upkeep.State{Version: a.opts.Version, Began: a.began, Chosen: a.cfg.Chosen, Warnings: a.cfg.Warnings, Journals: a.journalStates(ctx), Folders: a.folders()}
+	s := upkeep.State{Version: a.opts.Version, Began: a.began, Chosen: a.cfg.Chosen, Warnings: a.cfg.Warnings, Journals: a.journalStates(ctx), Folders: a.folders(), Sources: a.sourcesInUse()}
 	if r := a.opts.Reload; r != nil {
 		s.Taking = r.asking()
 		if last := r.Last(); last != nil {
