@@ -78,7 +78,7 @@ func (q *quarantine) admit(e event.Event) []event.Event {
 	case known && told:
 		return []event.Event{e}
 	case known && e.ID == h.first.ID:
-		return []event.Event{h.note(h.first, "more")}
+		return []event.Event{h.rest()}
 	case known:
 		return nil
 	case h.told < toldInFull:
@@ -93,7 +93,7 @@ func (q *quarantine) admit(e event.Event) []event.Event {
 	h.ids[e.ID] = false
 	if h.last = e; h.more == 1 {
 		h.first = e
-		return []event.Event{h.note(e, "more")}
+		return []event.Event{h.rest()}
 	}
 	return nil
 }
@@ -110,21 +110,28 @@ func (q *quarantine) hourOf(e event.Event, name string) *hour {
 	return q.held[key]
 }
 
-// note is what is told instead of many, with one of them; which says which of the two
-// notes it is.
-func (h *hour) note(e event.Event, which string) event.Event {
+// rest says that from now on inputs are only counted, with the first of them.
+func (h *hour) rest() event.Event {
+	return h.note("more", h.first, fmt.Sprintf("%d inputs of this source did not fit; until %s more of them are only counted, and the first that is was: ",
+		toldInFull, clockTime(h.from.Add(countFor))))
+}
+
+// count says how many inputs were only counted until now, with the last of them.
+func (h *hour) count(now time.Time) event.Event {
+	return h.note("count", h.last, fmt.Sprintf("%d more inputs of this source did not fit until %s; the last was: ", h.more, clockTime(now)))
+}
+
+func clockTime(t time.Time) string { return t.UTC().Format("15:04 UTC") }
+
+// note is what is told instead of many inputs, with one of them.
+func (h *hour) note(which string, e event.Event, reason string) event.Event {
 	d := *e.Data.(*event.TicketRejected)
-	until := h.from.Add(countFor).UTC().Format("15:04 UTC")
-	reason := fmt.Sprintf("%d inputs of this source did not fit; until %s more of them are only counted, and the first that is was: ", toldInFull, until)
-	if which == "count" {
-		reason = fmt.Sprintf("%d more inputs of this source did not fit until %s; the last was: ", h.more, until)
-	}
 	d.SourceFile, d.Reason = h.name, event.Shorten(reason+d.Reason)
 	e.ID, e.Data = event.DerivedID("quarantine", which, e.Source, e.Site, e.Machine, h.name, h.from.UTC().Format(time.RFC3339Nano)), &d
 	return e
 }
 
-// run tells of what was counted, until ctx ends.
+// run tells of what was counted, hour by hour, until ctx ends.
 func (q *quarantine) run(ctx context.Context) {
 	tick := time.NewTicker(time.Minute)
 	defer tick.Stop()
@@ -133,37 +140,55 @@ func (q *quarantine) run(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case <-tick.C:
-			q.settle(ctx)
+			q.settle(ctx, q.over)
 		}
 	}
 }
 
-// settle ends the hours that are over. One whose count the journal does not take
-// goes on.
-func (q *quarantine) settle(ctx context.Context) {
-	for key, e := range q.over() {
-		if e.ID != "" && q.tell(ctx, e) != nil {
-			continue
+// leaveWithin bounds how long a journal that is away holds up a stop.
+const leaveWithin = 2 * time.Second
+
+// leave tells of all that was counted, once nothing comes any more.
+func (q *quarantine) leave(ctx context.Context) {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), leaveWithin)
+	defer cancel()
+	q.settle(ctx, func(*hour) bool { return true })
+}
+
+func (q *quarantine) over(h *hour) bool { return q.now().Sub(h.from) >= countFor }
+
+// settle ends hours and tells of what was counted in them. What comes meanwhile
+// counts in a new hour. One whose count the journal does not take goes on.
+func (q *quarantine) settle(ctx context.Context, which func(*hour) bool) {
+	for key, h := range q.takeOut(which) {
+		if h.more > 0 && q.tell(ctx, h.count(q.now())) != nil {
+			q.putBack(key, h)
 		}
-		q.mu.Lock()
-		delete(q.held, key)
-		q.mu.Unlock()
 	}
 }
 
-// over lists the sources whose hour is over, with what to tell of each; without an
-// id when nothing was counted.
-func (q *quarantine) over() map[string]event.Event {
+func (q *quarantine) takeOut(which func(*hour) bool) map[string]*hour {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	all := map[string]event.Event{}
+	out := map[string]*hour{}
 	for key, h := range q.held {
-		if q.now().Sub(h.from) < countFor {
-			continue
-		}
-		if all[key] = (event.Event{}); h.more > 0 {
-			all[key] = h.note(h.last, "count")
+		if which(h) {
+			out[key] = h
+			delete(q.held, key)
 		}
 	}
-	return all
+	return out
+}
+
+// putBack lets an hour go on, together with the one that began meanwhile.
+func (q *quarantine) putBack(key string, h *hour) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if since := q.held[key]; since != nil {
+		maps.Copy(h.ids, since.ids)
+		if h.more += since.more; since.more > 0 {
+			h.last = since.last
+		}
+	}
+	q.held[key] = h
 }

@@ -50,13 +50,13 @@ func TestQuarantine(t *testing.T) {
 	if err := q.publish(t.Context(), odd(1, "kestrel/climate"), event.Event{ID: "good", Type: "climate.read", Data: &event.ClimateRead{}}); err != nil || count() != toldInFull+3 {
 		t.Errorf("another source and what fits: %v, %d", err, count())
 	}
-	q.settle(t.Context())
+	q.settle(t.Context(), q.over)
 	now = now.Add(countFor)
 	away = errors.New("full")
-	q.settle(t.Context())
+	q.settle(t.Context(), q.over)
 	away = nil
-	q.settle(t.Context())
-	q.settle(t.Context())
+	q.settle(t.Context(), q.over)
+	q.settle(t.Context(), q.over)
 	if got := count(); got != toldInFull+4 {
 		t.Errorf("want one count besides, got %d", got)
 	}
@@ -112,5 +112,75 @@ func TestQuarantineOfManySources(t *testing.T) {
 	}
 	if h := q.held["/test north/heron kestrel/0"]; h == nil || h.more != 5*mostIDs-toldInFull+1 {
 		t.Errorf("want every input counted once, got %+v", h)
+	}
+}
+
+// TestQuarantineCountsWhatComesWhileItTells: inputs that come while the journal takes
+// a count, or refuses it, are in a count too, and so are those before a stop.
+func TestQuarantineCountsWhatComesWhileItTells(t *testing.T) {
+	for _, refusals := range []int{0, 1, 2} {
+		now := time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
+		sent, counted, inFull := 0, 0, 0
+		var q *quarantine
+		send := func(times int) {
+			for range times {
+				sent++
+				fail(t, q.publish(t.Context(), event.Event{ID: fmt.Sprint(sent), Source: "/test", Type: "ticket.rejected", Site: "north", Machine: "heron",
+					Data: &event.TicketRejected{SourceFile: "runs.csv, line 1", Kind: "malformed", Reason: "odd"}}))
+			}
+		}
+		var during int // so many come while a count is told
+		ids := map[string]bool{}
+		q = newQuarantine(func(_ context.Context, events ...event.Event) error {
+			reason, n := events[0].Data.(*event.TicketRejected).Reason, 0
+			switch {
+			case reason == "odd":
+				inFull++
+			case strings.Contains(reason, "more inputs"):
+				come := during
+				during = 0
+				if send(come); refusals > 0 {
+					refusals--
+					return errors.New("full")
+				}
+				if _, err := fmt.Sscanf(reason, "%d more", &n); err != nil || ids[events[0].ID] {
+					t.Errorf("%v: %q, told before: %t", err, reason, ids[events[0].ID])
+				}
+				ids[events[0].ID] = true
+				counted += n
+			}
+			return nil
+		}, func() time.Time { return now })
+		send(20)
+		now = now.Add(countFor)
+		during = toldInFull + 5
+		for range 3 {
+			q.settle(t.Context(), q.over)
+		}
+		send(4)
+		now = now.Add(countFor / 4)
+		q.leave(t.Context())
+		if inFull+counted != sent || len(q.held) != 0 {
+			t.Errorf("%d in full and %d counted of %d; left are %v", inFull, counted, sent, q.held)
+		}
+	}
+}
+
+// A count that is told because the watch stops says until when it counted.
+func TestQuarantineSaysUntilWhenItCounted(t *testing.T) {
+	now := time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
+	var last string
+	q := newQuarantine(func(_ context.Context, events ...event.Event) error {
+		last = events[0].Data.(*event.TicketRejected).Reason
+		return nil
+	}, func() time.Time { return now })
+	for n := range toldInFull + 3 {
+		fail(t, q.publish(t.Context(), event.Event{ID: fmt.Sprint(n), Source: "/test", Type: "ticket.rejected", Site: "north", Machine: "heron",
+			Data: &event.TicketRejected{SourceFile: "runs.csv", Kind: "malformed", Reason: "odd"}}))
+	}
+	now = now.Add(countFor / 4)
+	q.leave(t.Context())
+	if want := "3 more inputs of this source did not fit until 08:15 UTC; the last was: odd"; last != want {
+		t.Errorf("said %q, want %q", last, want)
 	}
 }
