@@ -350,6 +350,40 @@ func TestQueue(t *testing.T) {
 	wants(t, words(section(t, get(w.serve(), heron, "en").Body.String(), "queue")), "Keep the order", "a person gave it its place")
 }
 
+// TestALongQueue keeps what can be done before what can be read, and the page small
+// enough for a telephone, however much is queued.
+func TestALongQueue(t *testing.T) {
+	w := newWatch(t)
+	w.busy()
+	const queued = 3000
+	for i := 4; i <= queued; i++ {
+		w.told++
+		w.engine.Apply(uint64(w.told), event.Event{ID: fmt.Sprint("e", w.told), Source: "test", Type: "ticket.received", Time: w.now, Site: "north", Machine: "heron", Data: ticket(fmt.Sprint("J", i), nil)})
+	}
+	w.view = w.engine.View(w.now)
+	body := get(w.serve(), heron, "en").Body.String()
+	part := section(t, body, "queue")
+	form, _, offered := strings.Cut(part, `<form class="accept"`)
+	if !offered || strings.Contains(form, "<table") || strings.Contains(form, "<li>") {
+		t.Error("the order is to be accepted above everything that is listed")
+	}
+	if len(body) > 200_000 {
+		t.Errorf("the page has %d bytes", len(body))
+	}
+	if n := strings.Count(unfolded(part), `<td data-label="Place">`); n != 20 {
+		t.Errorf("%d runs are seen at once, want 20", n)
+	}
+	seen := words(part)
+	for _, want := range []string{"Accepting puts the first 100 runs into the advised order, and the 2900 behind them keep theirs.", "80 more", "2900 more stand behind these and keep their order."} {
+		if !strings.Contains(seen, want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+	if n := strings.Count(part, `name="order"`); n != 100 {
+		t.Errorf("the form names %d runs", n)
+	}
+}
+
 // TestGerman turns everything that is seen without opening a fold, with decimal
 // commas (DIN 5008). What stays English in the folds says so (WCAG 2.2, success
 // criterion 3.1.2).

@@ -1,6 +1,7 @@
 package advice
 
 import (
+	"fmt"
 	"html/template"
 	"slices"
 	"strconv"
@@ -260,18 +261,41 @@ func (p painter) window(h *rules.Heat) template.HTML {
 // The queue.
 
 type queueView struct {
-	Runs    []runRow
+	Runs    folded[runRow]
 	Advised bool // whether there is any advice
-	Changes []web.Said
+	Changes folded[web.Said]
 	Moves   bool // whether the advised order is another
 	Saves   web.Said
 	Money   []moneyRow
 	Gap     web.Said // empty when no order costs less
-	Kept    []fact
-	Uncut   []web.Said
+	Kept    folded[fact]
+	Uncut   folded[web.Said]
 	Accept  *acceptForm
 	Reasons []section
 }
+
+// folded is a list of which the first are seen at once, the next in a fold, and the
+// rest is only counted: a queue may be of any length, and its page may not.
+type folded[T any] struct {
+	First, Next []T
+	Beyond      int
+}
+
+// How many lines of a list are seen at once, and with those in its fold. An order
+// names no more, so that all of what is accepted can be read.
+const (
+	seenAtOnce = 20
+	seenAtAll  = mostOrdered
+)
+
+func fold[T any](all []T) folded[T] {
+	seen := all[:min(len(all), seenAtAll)]
+	first := min(len(seen), seenAtOnce)
+	return folded[T]{seen[:first], seen[first:], len(all) - len(seen)}
+}
+
+// All counts the list.
+func (f folded[T]) All() int { return len(f.First) + len(f.Next) + f.Beyond }
 
 type runRow struct {
 	Place               int
@@ -291,6 +315,7 @@ type moneyRow struct {
 type acceptForm struct {
 	To, Back, ID string
 	Order        []string
+	Beyond       int // runs behind those of the order, which keep theirs
 	Named        bool
 }
 
@@ -298,14 +323,15 @@ func (p painter) queue(pic *picture) *queueView {
 	a := pic.queue
 	out := &queueView{
 		Advised: len(a.Problem.Jobs) > 0, Moves: !slices.IsSorted(a.Advised.Order), Saves: p.phrase(a.Problem.Money(a.Saves())),
-		Kept: p.kept(a), Uncut: p.uncut(a), Reasons: p.reasons(pic.queueWhys),
+		Kept: fold(p.kept(a)), Uncut: fold(p.uncut(a)), Reasons: p.reasons(p.gathered(pic.queueWhys)),
 	}
-	for i, s := range pic.slots {
-		out.Runs = append(out.Runs, p.run(i, s, a))
+	out.Runs = fold(p.runs(pic.slots, a))
+	out.Runs.Beyond += len(a.Order()) - len(pic.slots) // what stands too far down to be judged
+	changes := make([]web.Said, len(a.Changes))
+	for i, text := range a.Changes {
+		changes[i] = p.phrase(text)
 	}
-	for _, text := range a.Changes {
-		out.Changes = append(out.Changes, p.phrase(text))
-	}
+	out.Changes = fold(changes)
 	if out.Advised {
 		out.Money = p.costs(a)
 	}
@@ -329,14 +355,27 @@ const mostOrdered = 100
 
 func (p painter) accept(a *queue.Advice, after uint64) *acceptForm {
 	order := a.Order()
+	named := min(len(order), mostOrdered)
 	return &acceptForm{
 		To:   "/api/v1/machines/" + p.site + "/" + p.machine + "/advice",
 		Back: Path(p.site, p.machine) + "?after=" + strconv.FormatUint(after, 10),
-		ID:   uuid.NewString(), Order: order[:min(len(order), mostOrdered)], Named: p.audience.Named,
+		ID:   uuid.NewString(), Order: order[:named], Beyond: len(order) - named, Named: p.audience.Named,
 	}
 }
 
-func (p painter) run(i int, s rules.Slot, a *queue.Advice) runRow {
+// runs are those of the queue, in their present order.
+func (p painter) runs(slots []rules.Slot, a *queue.Advice) []runRow {
+	rows, advised := make([]runRow, len(slots)), map[string]int{}
+	for k, name := range a.Order() {
+		advised[name] = k + 1
+	}
+	for i, s := range slots {
+		rows[i] = p.run(i, s, advised)
+	}
+	return rows
+}
+
+func (p painter) run(i int, s rules.Slot, advised map[string]int) runRow {
 	name := event.JobName(s.Run.Job, s.Run.Part)
 	row := runRow{Place: i + 1, Name: name, Start: p.own("advice.any-moment"), Between: p.own("unknown"), Takes: p.own("unknown"), Due: p.due(s.Run)}
 	if !s.Expected.IsZero() {
@@ -350,8 +389,8 @@ func (p painter) run(i int, s rules.Slot, a *queue.Advice) runRow {
 		row.Takes = web.Said{Text: p.span(takes)}
 		row.TakesBetween = p.own("advice.between", p.span(s.LowS.Or(takes)), p.span(s.HighS.Or(takes)))
 	}
-	if k := slices.Index(a.Order(), name); k >= 0 {
-		row.Advised = strconv.Itoa(k + 1)
+	if place, some := advised[name]; some {
+		row.Advised = strconv.Itoa(place)
 	}
 	return row
 }
@@ -393,6 +432,25 @@ func (p painter) uncut(a *queue.Advice) (pairs []web.Said) {
 		ahead = a.Problem.Jobs[j].Name
 	}
 	return pairs
+}
+
+// gathered leaves of neighbouring lines that say the same of different runs only the
+// first few, and says of how many more it is true.
+func (p painter) gathered(e units.Explanation) units.Explanation {
+	lines := e.Lines
+	e.Lines = nil
+	for len(lines) > 0 {
+		same := 1
+		for same < len(lines) && lines[same].Value == lines[0].Value && lines[same].Note == lines[0].Note {
+			same++
+		}
+		e.Lines = append(e.Lines, lines[:min(same, seenAtOnce)]...)
+		if more := same - seenAtOnce; more > 0 {
+			e.Lines = append(e.Lines, units.Line{Name: fmt.Sprintf("%d more", more), Value: lines[0].Value, Note: lines[0].Note})
+		}
+		lines = lines[same:]
+	}
+	return e
 }
 
 // kept names the runs that stay where they are, and why.
