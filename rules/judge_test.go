@@ -132,6 +132,25 @@ func TestACauseThatIsPutAsideHidesNothing(t *testing.T) {
 	}
 }
 
+// Where nobody has measured the feed path, an edge that lies past a guess settles
+// nothing, and the alarm says that it is a guess.
+func TestAGuessSettlesNothing(t *testing.T) {
+	site := shop(t, nil)
+	for i := range site.Machines {
+		site.Machines[i].Path.Assumed = true
+	}
+	d := newDesk(t, site)
+	d.monoRoll(0)
+	c := only(d.say("ticket.received", ticket("J1")), hazard.BareEdge)
+	if len(c) != 1 || !strings.Contains(c[0].Message, "(guessed)") {
+		t.Fatalf("%+v", c)
+	}
+	d.say("edge.moved", &event.EdgeMoved{ByMM: p(2000), Cause: event.CauseAdvance})
+	if s := d.state(hazard.BareEdge, "J1"); s != alarm.Unacked {
+		t.Errorf("past a guess: %s, want unacknowledged", s)
+	}
+}
+
 // Nobody hears of a cause while it waits for its delay, so until then its consequence
 // is told.
 func TestACauseThatStillWaitsHidesNothing(t *testing.T) {

@@ -167,7 +167,22 @@ func checkBareEdge(s *Scene) Verdict {
 		return Clear
 	}
 	front, ok := s.frontMM().Get()
-	return holdsIf(!ok || front < s.Plant.Path.CureExitMM)
+	switch {
+	case !ok || front < s.Plant.Path.CureExitMM:
+		return Holds
+	case s.Plant.Path.Assumed:
+		return Unsure // it lies past a guess
+	}
+	return Clear
+}
+
+// cureExit is where the cure zone ends, and says when that is a guess.
+func (s *Scene) cureExit() string {
+	exit := s.Display.Short(s.Plant.Path.CureExitMM)
+	if s.Plant.Path.Assumed {
+		exit += " (guessed)"
+	}
+	return exit
 }
 
 // empty reports whether the roll is known to have been taken off. That no roll
@@ -183,7 +198,7 @@ func seeBareEdge(s *Scene) []event.Evidence {
 	}
 	return []event.Evidence{
 		see("film", s.filmName(), ""),
-		see("edge", s.mm(s.Machine.Edge.PositionMM), "cure exit "+s.Display.Short(s.Plant.Path.CureExitMM)),
+		see("edge", s.mm(s.Machine.Edge.PositionMM), "cure exit "+s.cureExit()),
 		see("leader", leader, "needed "+s.Display.Short(s.NewLeaderMM())),
 		see("last movement", word(s.Machine.Edge.Cause), ""),
 		see("cure", s.temp(s.cureC()), ""),
@@ -205,7 +220,7 @@ func (s *Scene) filmName() string {
 }
 
 func sayBareEdge(s *Scene) string {
-	exit := s.Display.Short(s.Plant.Path.CureExitMM)
+	exit := s.cureExit()
 	edge, ok := s.Machine.Edge.PositionMM.Get()
 	switch {
 	case !ok:

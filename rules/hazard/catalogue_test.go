@@ -115,6 +115,9 @@ func TestBareEdge(t *testing.T) {
 	verdicts(t, hazard.BareEdge, []verdictRow{
 		{"short of the exit", holds, at(329.9)},
 		{"at the exit", clear, at(330)},
+		{"past an exit that nobody has measured", unsure, all(at(2000), guessed)},
+		{"short of an exit that nobody has measured", holds, all(at(0), guessed)},
+		{"flat film on a machine that nobody has measured", clear, all(at(0), guessed, load(poly))},
 		{"at the print line", holds, at(0)},
 		{"behind the print line", holds, at(-50)},
 		{"nobody knows where", holds, lost},
@@ -318,6 +321,8 @@ func TestDryAir(t *testing.T) {
 		t.Error("a bare edge must make dry air worse")
 	}
 }
+
+func guessed(s *hazard.Scene) { s.Plant.Path.Assumed = true }
 
 func TestUnprovenHead(t *testing.T) {
 	struck := func(nozzles, path bool) func(*hazard.Scene) {

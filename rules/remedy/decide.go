@@ -302,6 +302,8 @@ func (a *Advisor) believe(o *Option) risk.Choice {
 func (d Decision) Why() string {
 	best, none := d.Chosen(), d.AsItStands()
 	switch {
+	case !d.Holds && d.scene.Plant.Path.Assumed && !d.scene.Loaded.LiesFlat:
+		return "none: the film reaches past the cure exit as it was guessed; nobody has measured where it is"
 	case !d.Holds:
 		return "none: there is no bare edge before the cure zone"
 	case d.Forced != "":
