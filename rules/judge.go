@@ -61,10 +61,18 @@ func (e *Engine) settle(w *watch, k alarm.Key) {
 	}
 }
 
+// Abandon notes that the journal can never take a transition that Judge returned.
+// It is judged again with the next event of its machine.
+func (e *Engine) Abandon(ev event.Event) {
+	if d, ok := ev.Data.(*event.AlarmChanged); ok {
+		e.settle(e.watchOf(ev.Site, ev.Machine), alarm.Key{Hazard: d.Hazard, Job: d.Job, Part: d.Part})
+	}
+}
+
 // Judge compares the floor with the rule book at a moment and returns the
 // transitions that are due, and when to judge again if nothing happens before
 // (zero for never). The caller must publish every event that it returns, and
-// go on trying until the journal has it.
+// go on trying until the journal has it or can never take it, which Abandon says.
 func (e *Engine) Judge(now time.Time) ([]event.Event, time.Time) {
 	e.learn()
 	e.fitStrips()
