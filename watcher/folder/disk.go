@@ -28,6 +28,7 @@ type file interface {
 	io.ReadWriteCloser
 	Stat() (fs.FileInfo, error)
 	Readdirnames(n int) ([]string, error)
+	ReadDir(n int) ([]fs.DirEntry, error)
 	Sync() error
 }
 

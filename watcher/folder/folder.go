@@ -90,7 +90,8 @@ type KindError interface {
 
 // Options says what to watch and whom to tell.
 type Options struct {
-	Inboxes []Inbox
+	Inboxes   []Inbox
+	Elsewhere []string // folders that somebody else reads, or the same as in Inboxes
 
 	Settle   time.Duration // quiet time before a file is read; 2 s when zero
 	MaxWait  time.Duration // longest wait since first seen; 2 min when zero

@@ -42,7 +42,8 @@ type watcher struct {
 	open    func(dir string) (tree, error)
 	hints   *hints
 	inboxes []*inbox
-	journal string // why the journal last failed; empty when it works
+	known   []string // all folders that are read, here or elsewhere
+	journal string   // why the journal last failed; empty when it works
 }
 
 // inbox is one folder and what is known about the files in it.
@@ -56,6 +57,10 @@ type inbox struct {
 	told  string          // the last complaint about the folder itself
 	waits string          // why its tickets wait, as Trouble was told last
 	retry *backoff.ExponentialBackOff
+
+	strays     []Stray         // at the last look for them
+	straysDue  time.Time       // of the next
+	straysTold map[string]bool // by their names
 
 	cleared bool // unfinished copies of an earlier run were removed
 }
@@ -82,8 +87,9 @@ func newWatcher(o Options) (*watcher, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := &watcher{o: o, open: openTree, hints: newHints(o.Log, o.Inboxes, o.Poll)}
+	w := &watcher{o: o, open: openTree, hints: newHints(o.Log, o.Inboxes, o.Poll), known: slices.Clone(o.Elsewhere)}
 	for _, in := range o.Inboxes {
+		w.known = append(w.known, in.Dir)
 		w.inboxes = append(w.inboxes, &inbox{Inbox: in, files: map[string]*candidate{}, moved: map[string]bool{}})
 	}
 	return w, nil
@@ -159,6 +165,7 @@ func (w *watcher) scanInbox(ctx context.Context, in *inbox) (time.Time, error) {
 	if len(in.ready) == 0 || !began.Before(in.again) {
 		in.fault = w.look(t, in)
 		in.ready = w.readyNow(in)
+		w.lookForStrays(t, in)
 		in.again = time.Now().Add(lookRest * time.Since(began))
 	}
 	w.takeTurn(ctx, t, in)
@@ -494,7 +501,7 @@ func (w *watcher) tellTrouble(in *inbox) {
 }
 
 // trouble is what is wrong with the folder, or else with the first file by name that
-// waits because something is.
+// waits because something is, or else with folders in it that nobody reads.
 func (in *inbox) trouble() string {
 	if in.told != "" {
 		return in.told
@@ -506,7 +513,7 @@ func (in *inbox) trouble() string {
 		}
 	}
 	if first == "" {
-		return ""
+		return in.straysText()
 	}
 	return strings.ToValidUTF8(first, "�") + ": " + in.files[first].told
 }

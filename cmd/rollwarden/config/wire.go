@@ -49,11 +49,19 @@ func (c *Config) Inboxes() []folder.Inbox {
 	return inboxes
 }
 
+// TicketFolders are the paths of all inboxes.
+func (c *Config) TicketFolders() (paths []string) {
+	for _, in := range c.Inboxes() {
+		paths = append(paths, in.Dir)
+	}
+	return paths
+}
+
 // FolderOptions fill what the configuration knows about watching the drop
 // folders; reading, publishing and reporting are the application's.
 func (c *Config) FolderOptions(log zerolog.Logger) folder.Options {
 	return folder.Options{
-		Inboxes: c.Inboxes(), Settle: c.Tickets.Settle, MaxWait: c.Tickets.MaxWait, Poll: c.Tickets.Poll,
+		Inboxes: c.Inboxes(), Elsewhere: c.TicketFolders(), Settle: c.Tickets.Settle, MaxWait: c.Tickets.MaxWait, Poll: c.Tickets.Poll,
 		MaxBytes: ticket.MaxBytes, Log: log,
 	}
 }

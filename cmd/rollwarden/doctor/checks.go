@@ -25,6 +25,7 @@ import (
 
 	"rollwarden/cmd/rollwarden/config"
 	"rollwarden/rules"
+	"rollwarden/watcher/folder"
 	"rollwarden/watcher/journal"
 	"rollwarden/watcher/pager"
 )
@@ -142,9 +143,18 @@ func ticketFolders(x *examination) {
 		} else if x.writable(in.Dir, "tickets are taken from there and moved to accepted/ or rejected/") && x.oneDevice(in.Dir) {
 			good++
 		}
+		x.strays(in.Dir)
 	}
 	x.share()
 	x.ok("%d can be written", good)
+}
+
+// strays finds tickets that nobody reads.
+func (x *examination) strays(inbox string) {
+	list, _ := folder.Strays(inbox, x.Config.TicketFolders()) // a folder that cannot be opened is told already
+	for _, s := range list {
+		x.add(Look, fmt.Sprintf("in %s, %s", inbox, s), "nobody reads what is dropped there, and nothing is judged for it", s.Next(inbox))
+	}
 }
 
 // oneDevice wants the folders that tickets are moved to on the same file system:

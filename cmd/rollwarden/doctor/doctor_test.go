@@ -303,6 +303,21 @@ func TestWhatIsWrongIsFound(t *testing.T) {
 	}
 }
 
+// TestTicketsThatNobodyReads lie under a name that is no machine's, and in a folder
+// that somebody made for himself.
+func TestTicketsThatNobodyReads(t *testing.T) {
+	p := at(t, shop)
+	for _, dir := range []string{"tickets/plover", "tickets/heron/sub"} {
+		if err := os.MkdirAll(dir, 0o755); err != nil {
+			t.Fatal(err)
+		}
+		write(t, dir+"/p.json", "{}", 0o644)
+	}
+	found := p.examine()
+	wants(t, found, "ticket folders", doctor.Look, "in tickets, folder plover belongs to no machine: 1 file waits")
+	wants(t, found, "ticket folders", doctor.Look, "in tickets/heron, folder sub belongs to no machine: 1 file waits")
+}
+
 // TestTheJournalIsLookedInto finds what is wrong with a store.
 func TestTheJournalIsLookedInto(t *testing.T) {
 	p := at(t, shop)
