@@ -151,6 +151,24 @@ func TestAGuessSettlesNothing(t *testing.T) {
 	}
 }
 
+// Whatever an event asks for, as one by NATS may, no alarm is shelved for longer than
+// a day (ISA-18.2 wants a limit; a day is common practice).
+func TestNothingIsShelvedForEver(t *testing.T) {
+	d := newDesk(t, shop(t, nil))
+	d.monoRoll(0)
+	d.say("ticket.received", ticket("J1"))
+	ever := d.now.AddDate(900, 0, 0)
+	d.say("operator.noted", &event.OperatorNoted{Hazard: "bare-edge", Job: "J1", Action: event.ActShelve, By: "ada", Until: &ever})
+	d.wait(alarm.LongestShelf - time.Minute)
+	if s := d.state(hazard.BareEdge, "J1"); s != alarm.Shelved {
+		t.Fatalf("within a day: %s, want shelved", s)
+	}
+	d.wait(2 * time.Minute)
+	if s := d.state(hazard.BareEdge, "J1"); s != alarm.Unacked {
+		t.Errorf("after a day: %s, want unacknowledged", s)
+	}
+}
+
 // Nobody hears of a cause while it waits for its delay, so until then its consequence
 // is told.
 func TestACauseThatStillWaitsHidesNothing(t *testing.T) {

@@ -35,10 +35,19 @@ func (e *Engine) View(now time.Time) *View {
 // Reader answers questions about a view, away from the goroutine that owns the
 // engine. A Reader is for one goroutine at a time; it keeps what it has worked
 // out of the rule book from one view to the next.
-type Reader struct{ e *Engine }
+type Reader struct {
+	e *Engine
+
+	// What holds for a view that has learnt nothing of its own.
+	odds  remedy.Odds
+	drift *register.Model
+}
 
 // NewReader returns a reader of a shop that has no view yet.
-func NewReader(site Site) Reader { return Reader{New(site)} }
+func NewReader(site Site) Reader {
+	e := New(site)
+	return Reader{e: e, odds: e.advisor.Odds, drift: e.drift}
+}
 
 // Read returns a new reader of a view.
 func Read(site Site, v *View) Reader { return NewReader(site).On(v) }
@@ -46,6 +55,7 @@ func Read(site Site, v *View) Reader { return NewReader(site).On(v) }
 // On turns the reader to a view and returns it.
 func (r Reader) On(v *View) Reader {
 	r.e.seq, r.e.floor, r.e.alarms = v.Seq, v.Floor, v.Alarms
+	r.e.advisor.Odds, r.e.drift = r.odds, r.drift
 	if v.Odds != nil {
 		r.e.advisor.Odds = v.Odds
 	}

@@ -254,8 +254,21 @@ func (b *Book) noted(e event.Event, d *event.OperatorNoted) {
 		return // a note, or nothing that one machine could do
 	}
 	for _, key := range b.targets(e, d, on) {
-		b.ask(Request{ID: e.ID, Site: e.Site, Machine: e.Machine, Key: key, On: on, By: d.By, Reason: d.Reason, Until: d.Until})
+		b.ask(Request{ID: e.ID, Site: e.Site, Machine: e.Machine, Key: key, On: on, By: d.By, Reason: d.Reason, Until: shelfEnd(e.Told(), d.Until)})
 	}
+}
+
+// LongestShelf is how long an alarm may be shelved at most, whoever asks: one that is
+// put away for good is soon forgotten. ISA-18.2 wants such a limit and leaves it to the
+// site; a day is common practice.
+const LongestShelf = 24 * time.Hour
+
+// shelfEnd is when shelving ends that was asked for then; nil for what has no end.
+func shelfEnd(told time.Time, until *time.Time) *time.Time {
+	if last := told.Add(LongestShelf); until != nil && until.After(last) {
+		return &last
+	}
+	return until
 }
 
 // ask adds a request if it applies to the state that its alarm will be in once

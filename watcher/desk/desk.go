@@ -29,6 +29,7 @@ import (
 	"github.com/google/uuid"
 	"github.com/rs/zerolog"
 
+	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
 	"rollwarden/rules/floor"
 )
@@ -72,7 +73,7 @@ type Options struct {
 }
 
 const (
-	longestShelf = 24 * time.Hour
+	longestShelf = alarm.LongestShelf
 	storeWithin  = 10 * time.Second // for one event
 	mostPending  = 64               // requests that wait for the journal at one time
 	retryAfter   = "5"              // s, when the journal cannot be written
