@@ -194,9 +194,15 @@ func TestFoldHolds(t *testing.T) {
 		events := journal(t)
 		s := floor.New()
 		for i, e := range events {
+			before := queueOf(s, e)
 			s.Apply(uint64(i+1), e)
 			for _, m := range s.Sorted() {
 				holds(t, m)
+			}
+			// An entry keeps the queue as it was, and shares its runs: one that put
+			// runs in could not be taken back without cutting off what came since.
+			if after := queueOf(s, e); slices.Contains(event.Undoable, e.Type) && !among(after, before) {
+				t.Fatalf("%s can be taken back and puts a run in the queue: %v became %v", e.Type, before, after)
 			}
 		}
 		if got := s.Counts.Unknown + sum(s.Counts.Events); got != uint64(len(events)) {
@@ -211,6 +217,19 @@ func TestFoldHolds(t *testing.T) {
 			t.Fatalf("the same journal gave two states:\n%s\n%s", want, got)
 		}
 	})
+}
+
+// queueOf is the queue of the machine that an event is about.
+func queueOf(s *floor.State, e event.Event) (queue []*floor.Run) {
+	if m := s.Machine(e.Site, e.Machine); m != nil {
+		queue = m.Queue
+	}
+	return queue
+}
+
+// among reports whether all runs of a queue are those of another.
+func among(queue, of []*floor.Run) bool {
+	return !slices.ContainsFunc(queue, func(r *floor.Run) bool { return !slices.Contains(of, r) })
 }
 
 func holds(t *rapid.T, m *floor.Machine) {
