@@ -33,7 +33,7 @@ func (e *InUse) Error() string {
 // lockFolder makes the folder if need be and takes it.
 func lockFolder(dir string) (*lock, error) {
 	if err := os.MkdirAll(dir, 0o750); err != nil {
-		return nil, fmt.Errorf("make the journal folder: %w: choose a folder that this user can write", err)
+		return nil, fmt.Errorf("make the folder: %w: let this user write there, or choose another folder", err)
 	}
 	name := filepath.Join(dir, lockName)
 	f, err := openLocked(name)
@@ -41,11 +41,11 @@ func lockFolder(dir string) (*lock, error) {
 		return nil, &InUse{Folder: dir, PID: owner(name)}
 	}
 	if err != nil {
-		return nil, fmt.Errorf("lock the journal folder: %w: choose a folder that this user can write", err)
+		return nil, fmt.Errorf("lock the folder: %w: let this user write there, or choose another folder", err)
 	}
 	l := &lock{file: f}
 	if err := l.sign(); err != nil {
-		return nil, errors.Join(fmt.Errorf("write in the journal folder: %w: choose a folder that this user can write", err), l.release())
+		return nil, errors.Join(fmt.Errorf("write in the folder: %w: let this user write there, or choose another folder", err), l.release())
 	}
 	return l, nil
 }

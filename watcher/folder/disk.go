@@ -20,6 +20,7 @@ type tree interface {
 	Rename(from, to string) error
 	Remove(name string) error
 	Chtimes(name string, atime, mtime time.Time) error
+	Writable() error // why files cannot be moved out of it by this user, or nil
 	Close() error
 }
 
@@ -43,6 +44,10 @@ func openTree(dir string) (tree, error) {
 	}
 	return rootTree{r}, nil
 }
+
+// Writable asks the system for the rights alone: a file made only to see whether it
+// can be made would wake everybody who watches the folder.
+func (r rootTree) Writable() error { return access(r.Name()) }
 
 // OpenFile narrows os.Root's result to the interface.
 func (r rootTree) OpenFile(name string, flag int, perm fs.FileMode) (file, error) {

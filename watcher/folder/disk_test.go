@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"sync"
@@ -129,6 +130,13 @@ func (t *flakyTree) OpenFile(name string, flag int, perm fs.FileMode) (file, err
 		return nil, err
 	}
 	return &flakyFile{f, t, name}, nil
+}
+
+func (t *flakyTree) Writable() error {
+	if err := t.fault("access", "."); err != nil {
+		return err
+	}
+	return t.tree.Writable()
 }
 
 func (t *flakyTree) Mkdir(name string, perm fs.FileMode) error {
@@ -542,5 +550,43 @@ func audit(t testing.TB, dir string, b *book, must ...string) {
 		if n > 1 {
 			t.Errorf("%q lies in %d places, want 1", content, n)
 		}
+	}
+}
+
+// A folder that cannot be written is told of before the first ticket has to be moved
+// out of it, and so is that it can be again.
+func TestAFolderThatCannotBeWrittenIsToldOf(t *testing.T) {
+	inBubble(t, func(t *testing.T, r *rig) {
+		var told []string
+		r.o.Trouble = func(_ Inbox, why string) { told = append(told, why) }
+		r.disk.set(func(op, name string) error {
+			if op == "access" {
+				return &fs.PathError{Op: "write in", Path: r.dir, Err: syscall.EACCES}
+			}
+			return nil
+		})
+		r.start()
+		rest(time.Minute)
+		r.disk.set(nil)
+		rest(5 * time.Minute)
+		r.stop()
+		if want := "write in " + r.dir + ": permission denied"; len(told) != 2 || !strings.HasSuffix(told[0], want) || told[1] != "" {
+			t.Errorf("told %q, want %q and its end", told, want)
+		}
+		if !strings.Contains(r.logged.String(), "the right to read and write the folder") {
+			t.Errorf("no next step in the log:\n%s", r.logged.String())
+		}
+	})
+}
+
+// The system is asked as access(2) says; whoever may do everything is not refused, so
+// only a folder that is gone can be tried by any user.
+func TestTheRightToWriteIsAsked(t *testing.T) {
+	dir := t.TempDir()
+	if err := access(dir); err != nil {
+		t.Errorf("a folder of one's own: %v", err)
+	}
+	if err := access(filepath.Join(dir, "gone")); runtime.GOOS == "linux" && !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("a folder that is gone: %v", err)
 	}
 }

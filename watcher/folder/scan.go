@@ -160,7 +160,7 @@ func (w *watcher) scanInbox(ctx context.Context, in *inbox) (time.Time, error) {
 	}
 	defer t.Close()
 	// Trouble with one file must not keep the journal from the others.
-	err = in.mend(t)
+	err = errors.Join(t.Writable(), in.mend(t))
 	began := time.Now()
 	if len(in.ready) == 0 || !began.Before(in.again) {
 		in.fault = w.look(t, in)
