@@ -28,6 +28,9 @@ func (a adviseCommand) Run(e *env) error {
 	if e.json {
 		return there.tell(e)
 	}
+	if len(there.machines) == 0 {
+		return there.empty(e.out)
+	}
 	p := counsel{Writer: e.out, scene: there, reader: rules.Read(there.site, there.view), explain: a.Explain}
 	for i, m := range there.machines {
 		if i > 0 {

@@ -57,7 +57,7 @@ func asked(environ []string) (line string, ok bool) {
 func answerShell(parser *kong.Kong, line string, environ []string) {
 	s := suggester{strings.Split(line, " "), environ}
 	kongplete.Complete(parser, kongplete.WithPredictors(map[string]complete.Predictor{
-		"machine": s.from(machineNames),
+		"machine": s.from(s.machineNames),
 		"site":    s.from(siteNames),
 		"stock":   s.from(stockCodes),
 		"type":    complete.PredictFunc(func(complete.Args) []string { return typeNames() }),
@@ -129,6 +129,11 @@ func (s suggester) values(f event.Field) []string {
 		return []string{"true", "false"}
 	}
 	return f.Enum
+}
+
+// machineNames suggests machines with their sites once a site was typed.
+func (s suggester) machineNames(cfg *config.Config) []string {
+	return machineNames(cfg, s.words[len(s.words)-1])
 }
 
 func siteNames(cfg *config.Config) (names []string) {

@@ -2,6 +2,7 @@ package command
 
 import (
 	"fmt"
+	"io"
 	"slices"
 	"strings"
 	"time"
@@ -45,7 +46,7 @@ func (l look) at(e *env) (scene, error) {
 		return s, err
 	}
 	if s.machines, err = l.chosen(s.view.Floor, s.cfg); err != nil {
-		return s, usageError{err}
+		return s, err
 	}
 	return s, nil
 }
@@ -105,10 +106,34 @@ func (l look) chosen(f *floor.State, cfg *config.Config) (out []*floor.Machine, 
 	for _, name := range l.Machines {
 		found := slices.DeleteFunc(slices.Clone(all), func(m *floor.Machine) bool { return name != m.Name && name != floor.Key(m.Site, m.Name) })
 		if len(found) == 0 {
-			names := machineNames(cfg)
-			return nil, fmt.Errorf("nothing was heard of a machine %q%s (want one of %s)", name, hint.DidYouMean(name, names), strings.Join(names, ", "))
+			return nil, unheard(cfg, name)
 		}
 		out = append(out, found...)
 	}
 	return out, nil
+}
+
+// unheard says why there is nothing to show of a machine.
+func unheard(cfg *config.Config, name string) error {
+	silent := slices.DeleteFunc(slices.Clone(cfg.Machines), func(m config.Machine) bool { return asTyped(name)(m) != name })
+	if len(silent) > 0 {
+		return notTold(silent)
+	}
+	names := machineNames(cfg, name)
+	return usageError{fmt.Errorf("no machine %q in the configuration, and nothing was told of one%s (want one of %s)", name, hint.DidYouMean(name, names), strings.Join(names, ", "))}
+}
+
+// empty says why there is nothing to show at all.
+func (s scene) empty(w io.Writer) error {
+	_, err := fmt.Fprintln(w, notTold(s.cfg.Machines))
+	return err
+}
+
+// notTold says what to tell first of machines that are configured.
+func notTold(machines []config.Machine) error {
+	var names []string
+	for _, m := range machines {
+		names = append(names, floor.Key(m.Site, m.Name))
+	}
+	return fmt.Errorf("nothing has been told of %s yet: begin with the roll that is on it, as in rollwarden send roll.loaded %s stock=CODE length_m=50 edge_mm=0, or on its page of the board", strings.Join(names, ", "), names[0])
 }

@@ -24,6 +24,9 @@ func (q queueCommand) Run(e *env) error {
 	if e.json {
 		return there.tell(e)
 	}
+	if len(there.machines) == 0 {
+		return there.empty(e.out)
+	}
 	prices, err := there.cfg.QueuePrices()
 	if err != nil {
 		return err

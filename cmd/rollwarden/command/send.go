@@ -19,13 +19,14 @@ import (
 
 	"rollwarden/cmd/rollwarden/config"
 	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
 	"rollwarden/rules/hint"
 	"rollwarden/watcher/bus"
 )
 
 type sendCommand struct {
 	Type    string   `arg:"" optional:"" help:"Event type, for example roll.loaded; without one the types are listed." predictor:"type"`
-	Machine string   `arg:"" optional:"" help:"Machine, or 'any' for the whole site." predictor:"machine"`
+	Machine string   `arg:"" optional:"" help:"Machine, as name or site/name, or 'any' for the whole site." predictor:"machine"`
 	Fields  []string `arg:"" optional:"" help:"Fields as name=value, in SI units." predictor:"field"`
 
 	Site string `help:"Site; needed only when two sites have a machine of that name." predictor:"site"`
@@ -123,7 +124,7 @@ func (s sendCommand) event(cfg *config.Config) (event.Event, error) {
 		return event.Event{}, err
 	}
 	if s.Machine == "" {
-		return event.Event{}, fmt.Errorf("want a machine after the type, one of %s", strings.Join(machineNames(cfg), ", "))
+		return event.Event{}, fmt.Errorf("want a machine after the type, one of %s", strings.Join(machineNames(cfg, ""), ", "))
 	}
 	site, machine, err := s.place(cfg)
 	if err != nil {
@@ -206,31 +207,46 @@ func kindOf(name string) (event.Kind, error) {
 	return kind, fmt.Errorf("no event type %q%s (rollwarden send lists them all)", name, hint.DidYouMean(name, typeNames()))
 }
 
-// place finds the site of the machine in the configuration.
+// place finds the site and the name of the machine in the configuration.
 func (s sendCommand) place(cfg *config.Config) (site, machine string, err error) {
-	if s.Site != "" {
+	site, machine, both := strings.Cut(s.Machine, "/")
+	switch {
+	case !both && s.Site != "":
 		return s.Site, s.Machine, nil
+	case !both:
+		machine = s.Machine
+	case s.Site != "" && s.Site != site:
+		return "", "", fmt.Errorf("want one site, got %s in %s and --site %s", site, s.Machine, s.Site)
 	}
 	sites := map[string]bool{}
 	for _, m := range cfg.Machines {
-		if m.Name == s.Machine || s.Machine == event.AnyMachine {
+		if (m.Name == machine || machine == event.AnyMachine) && (m.Site == site || !both) {
 			sites[m.Site] = true
 		}
 	}
 	switch len(sites) {
 	case 1:
-		return slices.Collect(maps.Keys(sites))[0], s.Machine, nil
+		return slices.Collect(maps.Keys(sites))[0], machine, nil
 	case 0:
-		return "", "", fmt.Errorf("no machine %q in the configuration%s (want one of %s, or give --site)", s.Machine,
-			hint.DidYouMean(s.Machine, machineNames(cfg)), strings.Join(machineNames(cfg), ", "))
+		names := machineNames(cfg, s.Machine)
+		return "", "", fmt.Errorf("no machine %q in the configuration%s (want one of %s, or give --site)", s.Machine, hint.DidYouMean(s.Machine, names), strings.Join(names, ", "))
 	}
-	return "", "", fmt.Errorf("%q is on %s: say which with --site", s.Machine, strings.Join(slices.Sorted(maps.Keys(sites)), " and "))
+	return "", "", fmt.Errorf("%q is on %s: say which, as in %s/%s", s.Machine, strings.Join(slices.Sorted(maps.Keys(sites)), " and "), slices.Min(slices.Collect(maps.Keys(sites))), s.Machine)
 }
 
-func machineNames(cfg *config.Config) []string {
-	var names []string
+// asTyped names a machine in the way in which somebody has typed one: with its site,
+// or without.
+func asTyped(typed string) func(config.Machine) string {
+	if strings.Contains(typed, "/") {
+		return func(m config.Machine) string { return floor.Key(m.Site, m.Name) }
+	}
+	return func(m config.Machine) string { return m.Name }
+}
+
+// machineNames lists the machines as somebody has typed one.
+func machineNames(cfg *config.Config, typed string) (names []string) {
 	for _, m := range cfg.Machines {
-		names = append(names, m.Name)
+		names = append(names, asTyped(typed)(m))
 	}
 	return names
 }

@@ -18,7 +18,7 @@ import (
 )
 
 type stripCommand struct {
-	Machine  string   `help:"Machine that prints it." predictor:"machine"`
+	Machine  string   `help:"Machine that prints it, as name or site/name." predictor:"machine"`
 	Stock    string   `help:"Stock code that it is printed on." predictor:"stock"`
 	WidthMM  *float64 `name:"width-mm" help:"Width of the roll; the stock's when absent, else the machine's widest."`
 	LengthMM float64  `name:"length-mm" help:"Longest known length along the roll." default:"1000"`
@@ -52,7 +52,7 @@ func (s stripCommand) Run(e *env) error {
 
 // width is that of the roll to print on.
 func (s stripCommand) width(cfg *config.Config) (mm float64, err error) {
-	machine, err := find(cfg.Machines, "machine", s.Machine, func(m config.Machine) string { return m.Name })
+	machine, err := find(cfg.Machines, "machine", s.Machine, asTyped(s.Machine))
 	if err != nil {
 		return 0, err
 	}
