@@ -23,11 +23,12 @@ const (
 // follower is owned by one goroutine; only its hints run beside it.
 type follower struct {
 	Options
+	open    func(path string) (*os.File, error) // os.Open, but in tests
 	hints   *hints
-	memory  *memory           // nil until it could be read
-	unsaved bool              // what is new in it could not be written down
-	told    []string          // the last complaint about each log
-	quiet   map[string]rest   // files with half a line at their end
+	memory  *memory         // nil until it could be read
+	unsaved bool            // what is new in it could not be written down
+	told    []string        // the last complaint about each log
+	quiet   map[string]rest // files with half a line at their end
 }
 
 // rest is a file whose last line has no end, as it was first seen so.
@@ -37,7 +38,7 @@ type rest struct {
 }
 
 func newFollower(o Options) *follower {
-	return &follower{Options: o, hints: newHints(o.Log, o.Logs), told: make([]string, len(o.Logs)), quiet: map[string]rest{}}
+	return &follower{Options: o, open: os.Open, hints: newHints(o.Log, o.Logs), told: make([]string, len(o.Logs)), quiet: map[string]rest{}}
 }
 
 // scan looks at every log once and returns when to look again at the latest.
@@ -148,7 +149,7 @@ func (v *visit) begin() error {
 		if err != nil {
 			return err
 		}
-		if m := v.marks.at(path); m.Offset == 0 && !v.log.History {
+		if m := v.marks.at(path); m.Offset == 0 && m.History == 0 && !v.log.History {
 			m.History = info.Size()
 		}
 	}
@@ -194,21 +195,27 @@ func (l *Log) paths() ([]string, error) {
 	return paths, nil
 }
 
-// file reads what is new in one file.
+// file reads what is new in one file. One that cannot be read is waited for.
 func (v *visit) file(ctx context.Context, path string) (time.Duration, error) {
-	file, err := os.Open(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return 0, nil
-	}
+	file, err := v.open(path)
 	if err != nil {
+		v.claim(path)
+		if errors.Is(err, fs.ErrNotExist) {
+			err = nil // it went away after it was listed
+		}
 		return 0, err
 	}
 	defer file.Close()
 	info, err := file.Stat()
 	if err != nil {
+		v.claim(path)
 		return 0, err
 	}
-	m := v.markOf(path, file, info.Size())
+	m, err := v.markOf(path, file, info.Size())
+	if err != nil {
+		v.claim(path)
+		return 0, err
+	}
 	v.claimed[m] = true
 	if info.Size() < m.History {
 		m.History = 0 // it was truncated or replaced
@@ -217,26 +224,45 @@ func (v *visit) file(ctx context.Context, path string) (time.Duration, error) {
 	return v.settle(path, info.Size(), func(quiet bool) error { return r.read(ctx, quiet) })
 }
 
+// claim takes the file of a path for the one that was there.
+func (v *visit) claim(path string) {
+	for _, m := range v.marks.Files {
+		if m.Path == path {
+			v.claimed[m] = true
+		}
+	}
+}
+
 // markOf finds how far a file was read: by its path, or else, when the file was
 // renamed, by what is in it. A file that nobody knows was not read at all.
-func (v *visit) markOf(path string, file io.ReaderAt, size int64) *mark {
+func (v *visit) markOf(path string, file io.ReaderAt, size int64) (*mark, error) {
 	for _, m := range v.marks.Files {
-		if m.Path == path && !v.claimed[m] && m.fits(file, size) {
-			return m
+		if m.Path != path || v.claimed[m] {
+			continue
+		}
+		if ok, err := m.fits(file, size); ok || err != nil {
+			return m, err
 		}
 	}
 	for _, m := range v.marks.Files {
-		if m.Offset > 0 && !v.claimed[m] && m.fits(file, size) && !m.stillThere() {
+		if m.Offset == 0 || v.claimed[m] {
+			continue
+		}
+		ok, err := m.fits(file, size)
+		if err != nil {
+			return nil, err
+		}
+		if ok && !m.stillThere() {
 			m.Path = path
-			return m
+			return m, nil
 		}
 	}
 	m := &mark{Path: path}
 	v.marks.Files = append(v.marks.Files, m)
-	return m
+	return m, nil
 }
 
-// stillThere reports whether the file of a mark is where it was.
+// stillThere reports whether the file of a mark is where it was, or may be.
 func (m *mark) stillThere() bool {
 	file, err := os.Open(m.Path)
 	if err != nil {
@@ -244,7 +270,11 @@ func (m *mark) stillThere() bool {
 	}
 	defer file.Close()
 	info, err := file.Stat()
-	return err == nil && m.fits(file, info.Size())
+	if err != nil {
+		return true
+	}
+	ok, err := m.fits(file, info.Size())
+	return ok || err != nil
 }
 
 // rotated reads the end of files that went away under their name while something
@@ -292,7 +322,10 @@ func (v *visit) finishAs(ctx context.Context, m *mark, path string) (bool, error
 	}
 	defer file.Close()
 	info, err := file.Stat()
-	if err != nil || !m.fits(file, info.Size()) {
+	if err != nil {
+		return false, err
+	}
+	if ok, err := m.fits(file, info.Size()); !ok {
 		return false, err
 	}
 	r := &reader{visit: v, file: file, name: filepath.Base(path), mark: m}

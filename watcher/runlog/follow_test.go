@@ -71,6 +71,48 @@ func TestAFileThatCannotBeReadHoldsUpNoOther(t *testing.T) {
 	}
 }
 
+// TestAnUnreadableFileIsWaitedFor, at the first look and later: nothing in it is told
+// as new that was read or passed over before.
+func TestAnUnreadableFileIsWaitedFor(t *testing.T) {
+	for what, fails := range map[string]func(path string) (*os.File, error){
+		"it cannot be opened": func(path string) (*os.File, error) {
+			return nil, &fs.PathError{Op: "open", Path: path, Err: fs.ErrPermission}
+		},
+		"it goes away": func(path string) (*os.File, error) {
+			return nil, &fs.PathError{Op: "open", Path: path, Err: fs.ErrNotExist}
+		},
+		"its disk fails": func(path string) (*os.File, error) { return os.OpenFile(path, os.O_WRONLY, 0) }, // as if: reading gives an error
+	} {
+		for _, first := range []bool{true, false} {
+			t.Run(fmt.Sprintf("%s, first %t", what, first), func(t *testing.T) {
+				r := newRig(t, plain(), "runs*.csv")
+				bad := func(path string) (*os.File, error) {
+					if filepath.Base(path) == "runs-1.csv" {
+						return fails(path)
+					}
+					return os.Open(path)
+				}
+				r.write("runs-1.csv", titles+at("KL-1", "printing", 1))
+				r.write("runs-2.csv", titles)
+				if !first {
+					r.look()
+				}
+				r.open = bad
+				r.look()
+				r.add("runs-1.csv", at("KL-1", "done", 3))
+				r.add("runs-2.csv", at("KL-2", "printing", 4))
+				r.look()
+				r.restart()
+				r.look()
+				r.want("started KL-2")
+				r.open = nil
+				r.look()
+				r.want("started KL-2; finished KL-1")
+			})
+		}
+	}
+}
+
 // A file that could not be read at first and was replaced since is another one.
 func TestAReplacedFileIsNoHistory(t *testing.T) {
 	r := newRig(t, plain(), "runs.csv")

@@ -76,9 +76,10 @@ func (j *journal) said() string {
 type rig struct {
 	testing.TB
 	*journal
-	dir string
-	o   Options
-	f   *follower
+	dir  string
+	o    Options
+	f    *follower
+	open func(path string) (*os.File, error) // os.Open when nil
 }
 
 func newRig(t testing.TB, format Format, files string) *rig {
@@ -100,6 +101,9 @@ func (r *rig) look() {
 	r.Helper()
 	if r.f == nil {
 		r.f = newFollower(r.o)
+	}
+	if r.f.open = os.Open; r.open != nil {
+		r.f.open = r.open
 	}
 	r.f.scan(r.Context())
 }

@@ -38,12 +38,15 @@ func (m *mark) moved(f io.ReaderAt, offset int64, lines int) error {
 }
 
 // fits reports whether a file is the one that was read, and perhaps more of it.
-func (m *mark) fits(f io.ReaderAt, size int64) bool {
+func (m *mark) fits(f io.ReaderAt, size int64) (bool, error) {
 	if m.Offset == 0 || size < m.Offset {
-		return m.Offset == 0
+		return m.Offset == 0, nil
 	}
 	head, tail, err := sums(f, m.Offset)
-	return err == nil && head == m.Head && tail == m.Tail
+	if errors.Is(err, io.ErrUnexpectedEOF) {
+		err = nil // it was truncated just now
+	}
+	return head == m.Head && tail == m.Tail, err
 }
 
 func sums(f io.ReaderAt, offset int64) (head, tail string, err error) {
