@@ -161,7 +161,7 @@ func TestAlertmanagerRoutes(t *testing.T) {
 	goes("crew-quay", "alertname=RollwardenFloorSilent", "site=quay", "machine=plover", "severity=warning")
 	for _, name := range alertNames(t) {
 		receiver := "keepers"
-		if name == "RollwardenDown" {
+		if name == "RollwardenDown" || name == "RollwardenSiteUnwatched" {
 			receiver = "everybody"
 		}
 		goes(receiver, "alertname="+name, "instance=127.0.0.1:8477", "severity=critical")

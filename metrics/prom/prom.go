@@ -65,6 +65,9 @@ type Options struct {
 	// Ready reports whether the watch shows something, and can read and write all
 	// that it shows; may be nil.
 	Ready func() bool
+	// Standby reports whether the watch is well and shows nothing because others
+	// show all of the floor; may be nil.
+	Standby func() bool
 	// Lag is how many messages of the journal are not folded yet; may be nil.
 	Lag func() float64
 	// OpenPages is how many pages are kept up to date, and RefusedLogins how many

@@ -76,6 +76,7 @@ func TestMorning(t *testing.T) {
 	o.OpenPages, o.RefusedLogins = func() int { return 2 }, func() uint64 { return 5 }
 	o.ConfigurationRefused = func() bool { return true }
 	o.FoldersInTrouble = func() int { return 3 }
+	o.Standby = func() bool { return true } // not with Ready, outside a test
 	o.Odds = func(_ *rules.View, site, machine string) (float64, bool) {
 		return 0.19, site+"/"+machine == "north/heron"
 	}
@@ -172,6 +173,12 @@ rollwarden_ticket_folders_in_trouble 3
 # HELP rollwarden_ready 1 when the watch shows something of the floor, and all that it shows was read to its end and can be read and written now.
 # TYPE rollwarden_ready gauge
 rollwarden_ready 1
+# HELP rollwarden_standby 1 when the watch is well and shows nothing because others show all of the floor; it is not ready then, and takes over when they fall silent.
+# TYPE rollwarden_standby gauge
+rollwarden_standby 1
+# HELP rollwarden_site_watched 1 for a site that this watch shows, 0 for one that it leaves to another or has not read yet.
+# TYPE rollwarden_site_watched gauge
+rollwarden_site_watched{site="north"} 1
 `
 	if err := testutil.GatherAndCompare(nonzero(r), strings.NewReader(want), namesIn(want)...); err != nil {
 		t.Error(err)
@@ -272,6 +279,7 @@ func TestZeroFromTheStart(t *testing.T) {
 	o.OpenPages, o.RefusedLogins = func() int { return 0 }, func() uint64 { return 0 }
 	o.ConfigurationRefused = func() bool { return false }
 	o.FoldersInTrouble = func() int { return 0 }
+	o.Standby = func() bool { return false }
 	_, r := registry(t, o)
 	families := gather(t, r)
 	for _, m := range prom.Table {
@@ -288,7 +296,7 @@ func TestZeroFromTheStart(t *testing.T) {
 		switch m.Name {
 		case "rollwarden_strike_probability", "rollwarden_roll_remaining_meters", "rollwarden_edge_position_meters":
 			want = 0 // nobody knows, and zero would be a lie
-		case "rollwarden_machine_last_heard_timestamp_seconds":
+		case "rollwarden_machine_last_heard_timestamp_seconds", "rollwarden_site_watched":
 			want = 2
 		case "rollwarden_fact_unknown":
 			want = 2 * 3
@@ -319,7 +327,7 @@ func TestJournalNotRead(t *testing.T) {
 	o := options(d.site, func() *rules.View { return view })
 	o.Ready = func() bool { return ready }
 	_, r := registry(t, o)
-	live := []string{"rollwarden_build_info", "rollwarden_event_to_alarm_seconds", "rollwarden_ready"}
+	live := []string{"rollwarden_build_info", "rollwarden_event_to_alarm_seconds", "rollwarden_ready", "rollwarden_site_watched"}
 	check := func(when string, wantAll bool) {
 		t.Helper()
 		var got []string
@@ -344,6 +352,9 @@ func TestJournalNotRead(t *testing.T) {
 	}
 	view = nil
 	check("when another watch shows it", false)
+	if got := value(gather(t, r)["rollwarden_site_watched"].Metric[0]); got != 0 {
+		t.Errorf("a site that another watch shows is %g, want 0", got)
+	}
 }
 
 // TestLint holds names, help and units against the checks that Prometheus

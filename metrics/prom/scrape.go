@@ -399,6 +399,20 @@ func readUnknown(s *scrape, out series) {
 	}
 }
 
+// readWatched tells of each site whether the part that it is in is shown.
+func readWatched(s *scrape, out series) {
+	watched := map[string]float64{}
+	for _, p := range s.o.Parts {
+		shown := truth(p.View() != nil)
+		for _, m := range p.Machines {
+			watched[m.Site] = shown
+		}
+	}
+	for site, shown := range watched {
+		out.add(shown, site)
+	}
+}
+
 // facts are what a start is judged on and what may be unknown.
 var facts = []struct {
 	name  string

@@ -61,6 +61,10 @@ var (
 		all := o.machines()
 		return configured(len(all), func(i int) string { return all[i].Site })
 	}}
+	watchedLabel = Label{"site", "the configured sites", func(o *Options) []string {
+		sites := siteLabel.Values(o)
+		return sites[:len(sites)-1]
+	}}
 	machineLabel = Label{"machine", "the configured machines, and `" + Unconfigured + "` for all others together", func(o *Options) []string {
 		all := o.machines()
 		return configured(len(all), func(i int) string { return all[i].Name })
@@ -228,6 +232,15 @@ var Table = []Metric{
 				out.add(truth(s.o.Ready()))
 			}
 		}},
+	{Name: "rollwarden_standby", Type: Gauge, Live: true,
+		Help: "1 when the watch is well and shows nothing because others show all of the floor; it is not ready then, and takes over when they fall silent.",
+		read: func(s *scrape, out series) {
+			if s.o.Standby != nil {
+				out.add(truth(s.o.Standby()))
+			}
+		}},
+	{Name: "rollwarden_site_watched", Type: Gauge, Labels: []Label{watchedLabel}, Live: true,
+		Help: "1 for a site that this watch shows, 0 for one that it leaves to another or has not read yet.", read: readWatched},
 	{Name: "rollwarden_build_info", Type: Gauge, Labels: []Label{versionLabel, goLabel}, Live: true,
 		Help: "Always 1; the labels say which program runs.",
 		read: func(s *scrape, out series) { out.add(1, s.o.Version, goVersion()) }},

@@ -19,13 +19,14 @@ import (
 	"rollwarden/metrics/prom"
 	"rollwarden/rules"
 	"rollwarden/rules/alarm"
+	"rollwarden/watcher/lease"
 	"rollwarden/watcher/pager"
 )
 
 // newMetrics registers what the watch shows to Prometheus.
 func (a *App) newMetrics() (*prom.Collector, http.Handler, error) {
 	o := prom.Options{
-		Parts: a.metricParts(), Ready: a.ready, Films: a.site.Films, Currency: a.cfg.Shop.Currency,
+		Parts: a.metricParts(), Ready: a.ready, Standby: a.standby, Films: a.site.Films, Currency: a.cfg.Shop.Currency,
 		Rows: a.site.Book.Rows, Channels: a.channels, Version: a.opts.Version,
 		Lag: a.lag, Odds: a.odds, OpenPages: a.front.hub.Readers, RefusedLogins: a.front.gate.RefusedLogins, FoldersInTrouble: a.foldersInTrouble,
 	}
@@ -64,6 +65,17 @@ func (a *App) ready() bool {
 	held := a.held.list()
 	unwell := func(s *shard) bool { return !s.pipe.ready.Load() || s.journal.Health() != nil }
 	return len(held) > 0 && !slices.ContainsFunc(held, unwell) && a.bus.Health() == nil
+}
+
+// standby reports whether this daemon is well and has nothing to watch, because
+// others hold all of the floor. One that is about to watch something stands by no
+// longer.
+func (a *App) standby() bool {
+	if !a.shared() || len(a.held.list()) > 0 || a.bus.Health() != nil {
+		return false
+	}
+	me := a.table.Me().ID
+	return !slices.ContainsFunc(a.table.Holders(), func(h lease.Holder) bool { return h.ID == "" || h.ID == me })
 }
 
 // channelStatus is the state of the channels, the log last, over all shards.

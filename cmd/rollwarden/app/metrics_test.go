@@ -35,6 +35,17 @@ func counters(t *testing.T, a *App) map[string]float64 {
 	return all
 }
 
+// saysOfItself wants lines among a daemon's metrics.
+func saysOfItself(t *testing.T, a *App, lines ...string) {
+	t.Helper()
+	_, body, _ := look(t, a, "/metrics")
+	for _, line := range lines {
+		if !strings.Contains(body, "\n"+line+"\n") {
+			t.Errorf("the metrics of %s lack %s", a.cfg.NATS.Name, line)
+		}
+	}
+}
+
 // A partition goes to another daemon and comes back. Meanwhile nothing is shown of
 // it, also while it is held again and not folded yet, and no counter ever falls: a
 // server would take a lower one for a reset and count the whole past anew.

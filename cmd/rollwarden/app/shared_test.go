@@ -146,6 +146,8 @@ func TestTheSecondDaemonStandsBy(t *testing.T) {
 	if status, body, _ := look(t, wren, "/readyz"); status != 503 || body != "standby\n" {
 		t.Errorf("readyz of a standby: %d %q", status, body)
 	}
+	saysOfItself(t, heron, "rollwarden_ready 1", "rollwarden_standby 0", `rollwarden_site_watched{site="north"} 1`)
+	saysOfItself(t, wren, "rollwarden_ready 0", "rollwarden_standby 1", `rollwarden_site_watched{site="north"} 0`)
 	status, body, _ := look(t, wren, "/")
 	if status != 503 || !strings.Contains(body, "Site north is watched by heron.") || !strings.Contains(body, `href="http://heron.kestrel-lane.example/"`) {
 		t.Errorf("board of a standby: %d\n%s", status, body)
@@ -166,6 +168,7 @@ func TestTheSecondDaemonStandsBy(t *testing.T) {
 		t.Errorf("heron left state %d for wren to start from, %v", seq, err)
 	}
 	eventually(t, "wren watches", func() bool { return wren.ready() })
+	saysOfItself(t, wren, "rollwarden_ready 1", "rollwarden_standby 0", `rollwarden_site_watched{site="north"} 1`)
 	fail(t, wren.Settle(deadline(t)))
 	if len(wren.View().Alarms.Alarms) == 0 {
 		t.Error("the alarm is gone")
