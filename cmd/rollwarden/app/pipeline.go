@@ -61,6 +61,7 @@ type pipeline struct {
 
 	batches  chan []entry
 	outbox   outbox
+	refused  chan event.Event // transitions that the journal can never take
 	quiesce  chan quietRequest
 	ended    chan struct{} // closed when the loop has ended
 	waiting  []quietRequest
@@ -72,7 +73,7 @@ type pipeline struct {
 func newPipeline(e *rules.Engine, c Clock, log zerolog.Logger) *pipeline {
 	return &pipeline{
 		engine: e, clock: c, log: log, batches: make(chan []entry, 1), outbox: outbox{filled: make(chan struct{}, 1)},
-		quiesce: make(chan quietRequest), ended: make(chan struct{}), shown: func() {}, held: always,
+		refused: make(chan event.Event), quiesce: make(chan quietRequest), ended: make(chan struct{}), shown: func() {}, held: always,
 	}
 }
 
@@ -133,6 +134,8 @@ func (p *pipeline) loop(ctx context.Context) error {
 		case batch := <-p.batches:
 			p.apply(batch)
 		case <-alarmClock:
+		case e := <-p.refused:
+			p.engine.Abandon(e)
 		case q := <-p.quiesce:
 			p.waiting = append(p.waiting, q)
 		case <-p.viewDue():
@@ -337,6 +340,7 @@ func (p *pipeline) store(ctx context.Context, out []outgoing) {
 			return
 		case errors.As(err, &refused):
 			p.log.Error().Err(err).Str("subject", events[0].Subject()).Msg("an alarm cannot be written to the journal; please report it")
+			p.abandon(ctx, events[0])
 			return
 		}
 		p.log.Error().Err(err).Int("transitions", len(events)).Msg("cannot write alarms to the journal, trying again")
@@ -345,6 +349,14 @@ func (p *pipeline) store(ctx context.Context, out []outgoing) {
 		case <-ctx.Done():
 			return
 		}
+	}
+}
+
+// abandon lets the loop wait no longer for a transition.
+func (p *pipeline) abandon(ctx context.Context, e event.Event) {
+	select {
+	case p.refused <- e:
+	case <-ctx.Done():
 	}
 }
 

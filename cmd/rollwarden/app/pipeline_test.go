@@ -5,7 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
-	"slices"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -14,33 +15,90 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/rs/zerolog"
 
+	"rollwarden/rules"
+	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
 	"rollwarden/watcher/journal"
 )
 
-// One transition that the journal can never take keeps no other out.
-func TestARefusedTransitionKeepsNoOtherOut(t *testing.T) {
-	var stored []string
-	p := newPipeline(nil, nil, zerolog.Nop())
-	p.latency = func(time.Duration, string) {}
-	p.publish = func(_ context.Context, events ...event.Event) error {
+// looped is a pipeline whose journal is the test itself, with a clock an hour ahead.
+type looped struct {
+	*testing.T
+	*pipeline
+	refuse atomic.Value // the machine whose transitions the journal refuses
+
+	mu     sync.Mutex
+	seq    uint64
+	stored map[string]time.Time // by event id
+	took   map[string]time.Duration
+}
+
+func runLooped(t *testing.T) *looped {
+	site, err := shopOf(t, 2).Site()
+	fail(t, err)
+	l := &looped{T: t, pipeline: newPipeline(rules.New(site), RealClock{}, zerolog.Nop()), stored: map[string]time.Time{}, took: map[string]time.Duration{}}
+	l.refuse.Store("")
+	l.snapshots = newSnapshotter(func(uint64, []byte) error { return nil }, 0, zerolog.Nop())
+	l.pages = func([]alarm.Page, map[string][]alarm.Alarm) {}
+	l.latency = func(took time.Duration, id string) { l.mu.Lock(); defer l.mu.Unlock(); l.took[id] = took }
+	l.publish = func(_ context.Context, events ...event.Event) error {
 		for _, e := range events {
-			if e.ID == "bad" {
+			if e.Machine == l.refuse.Load() {
 				return fmt.Errorf("event: %w", &event.Fault{Field: "data.message", Want: "at most 4096 characters"})
 			}
 		}
-		for _, e := range events {
-			stored = append(stored, e.ID)
-		}
+		l.put(events...)
 		return nil
 	}
-	var out []outgoing
-	for _, id := range []string{"a", "bad", "b"} {
-		out = append(out, outgoing{event: event.Event{ID: id, Type: event.AlarmChangedType}})
+	ctx, stop := context.WithCancel(t.Context())
+	var running sync.WaitGroup
+	running.Go(func() { l.loop(ctx) })
+	running.Go(l.snapshots.run)
+	running.Go(func() { l.publisher(ctx) })
+	t.Cleanup(func() { stop(); running.Wait() })
+	return l
+}
+
+func (l *looped) put(events ...event.Event) {
+	for _, e := range events {
+		l.mu.Lock()
+		l.seq++
+		l.stored[e.ID] = time.Now().Add(time.Hour)
+		next := entry{seq: l.seq, stored: l.stored[e.ID], event: e}
+		l.mu.Unlock()
+		l.batches <- []entry{next}
 	}
-	p.store(deadline(t), out)
-	if !slices.Equal(stored, []string{"a", "b"}) {
-		t.Errorf("stored %v, want a and b", stored)
+}
+
+// bare puts a cheap film's bare edge before a job.
+func (l *looped) bare(machine string) {
+	l.put(append(loaded(machine, time.Now(), 0), say(machine, time.Now(), "run.queued", &event.RunQueued{Job: "KL-1"}))...)
+}
+
+// alarms are those of a machine, when all is at rest.
+func (l *looped) alarms(machine string) []alarm.Alarm {
+	l.Helper()
+	l.mu.Lock()
+	seq := l.seq
+	l.mu.Unlock()
+	fail(l.T, l.Quiet(deadline(l), seq))
+	return l.view.Load().Alarms.Alarms["north/"+machine]
+}
+
+// One transition that the journal can never take keeps no other out and nobody
+// waiting, and is tried again when something happens on its machine.
+func TestARefusedTransitionKeepsNoOtherOut(t *testing.T) {
+	l := runLooped(t)
+	l.refuse.Store("m0")
+	l.bare("m0")
+	l.bare("m1")
+	if l.alarms("m0") != nil || l.alarms("m1") == nil {
+		t.Fatalf("alarms stand on %v, want m1", l.view.Load().Alarms.Alarms)
+	}
+	l.refuse.Store("")
+	l.put(say("m0", time.Now(), "climate.read", &event.ClimateRead{RHPct: f(45)}))
+	if l.alarms("m0") == nil {
+		t.Error("an alarm that was refused once never comes")
 	}
 }
 
