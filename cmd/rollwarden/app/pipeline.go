@@ -51,7 +51,7 @@ type pipeline struct {
 	publish   func(context.Context, ...event.Event) error // returns once stored
 	snapshots *snapshotter
 	pages     func([]alarm.Page, map[string][]alarm.Alarm) // takes notes, never waits
-	latency   func(took time.Duration, eventID string)     // event to alarm, both stored
+	latency   func(took time.Duration, eventID string)     // event to alarm, both as the journal stored them
 	shown     func()                                       // told of each new view, never waits
 	held      func() bool                                  // whether this daemon is the one to judge
 
@@ -65,6 +65,7 @@ type pipeline struct {
 	quiesce  chan quietRequest
 	ended    chan struct{} // closed when the loop has ended
 	waiting  []quietRequest
+	causes   map[string]time.Time // when what led to a transition under way was stored, by its id
 	viewedAt time.Time
 	changed  bool // alarms or pages changed since they were last handed on
 }
@@ -73,7 +74,7 @@ type pipeline struct {
 func newPipeline(e *rules.Engine, c Clock, log zerolog.Logger) *pipeline {
 	return &pipeline{
 		engine: e, clock: c, log: log, batches: make(chan []entry, 1), outbox: outbox{filled: make(chan struct{}, 1)},
-		refused: make(chan event.Event), quiesce: make(chan quietRequest), ended: make(chan struct{}), shown: func() {}, held: always,
+		refused: make(chan event.Event), quiesce: make(chan quietRequest), ended: make(chan struct{}), causes: map[string]time.Time{}, shown: func() {}, held: always,
 	}
 }
 
@@ -87,13 +88,6 @@ type entry struct {
 	subject string
 	event   event.Event
 	err     error // why it could not be decoded
-}
-
-// outgoing is a transition on its way to the journal, with when the event that
-// led to it was stored.
-type outgoing struct {
-	event event.Event
-	cause time.Time // zero when time alone led to it
 }
 
 // quietRequest asks to be told when everything up to a sequence is applied and
@@ -135,6 +129,7 @@ func (p *pipeline) loop(ctx context.Context) error {
 			p.apply(batch)
 		case <-alarmClock:
 		case e := <-p.refused:
+			delete(p.causes, e.ID)
 			p.engine.Abandon(e)
 		case q := <-p.quiesce:
 			p.waiting = append(p.waiting, q)
@@ -161,6 +156,7 @@ func (p *pipeline) apply(batch []entry) {
 		}
 		if p.engine.Apply(e.seq, e.event) && isAlarm(e.event.Type) {
 			p.changed = true
+			p.arrived(e)
 		}
 		if p.ready.Load() {
 			p.judge(e.stored)
@@ -168,6 +164,15 @@ func (p *pipeline) apply(batch []entry) {
 		p.caughtUp()
 	}
 	p.snapshots.offer(p.engine)
+}
+
+// arrived measures how long a transition of this watch took. Both ends are told by
+// the clock of the journal, which need not be the one here.
+func (p *pipeline) arrived(e *entry) {
+	if cause, ok := p.causes[e.event.ID]; ok {
+		delete(p.causes, e.event.ID)
+		p.latency(e.stored.Sub(cause), e.event.ID)
+	}
 }
 
 func isAlarm(t event.Type) bool {
@@ -186,18 +191,18 @@ func (p *pipeline) caughtUp() {
 }
 
 // judge hands what is due to the publisher and returns when to judge again, zero
-// for never.
+// for never. The cause is when the event was stored that may lead to it, zero when
+// time alone does.
 func (p *pipeline) judge(cause time.Time) (next time.Time) {
 	if !p.ready.Load() || !p.held() {
 		return time.Time{}
 	}
 	due, next := p.engine.Judge(p.clock.Now())
 	if len(due) > 0 {
-		out := make([]outgoing, len(due))
-		for i, e := range due {
-			out[i] = outgoing{e, cause}
+		for i := 0; i < len(due) && !cause.IsZero(); i++ {
+			p.causes[due[i].ID] = cause
 		}
-		p.outbox.put(out)
+		p.outbox.put(due)
 	}
 	return next
 }
@@ -294,11 +299,11 @@ func (p *pipeline) publisher(ctx context.Context) error {
 // stays small because an alarm has at most one transition under way.
 type outbox struct {
 	mu     sync.Mutex
-	list   []outgoing
+	list   []event.Event
 	filled chan struct{} // has room for one
 }
 
-func (o *outbox) put(out []outgoing) {
+func (o *outbox) put(out []event.Event) {
 	o.mu.Lock()
 	o.list = append(o.list, out...)
 	o.mu.Unlock()
@@ -308,7 +313,7 @@ func (o *outbox) put(out []outgoing) {
 	}
 }
 
-func (o *outbox) take() []outgoing {
+func (o *outbox) take() []event.Event {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	out := o.list
@@ -319,23 +324,18 @@ func (o *outbox) take() []outgoing {
 // store goes on trying until the journal has the transitions: one that is lost
 // would be an alarm lost. One that the journal can never take is an error in
 // this program, and must not keep the others out.
-func (p *pipeline) store(ctx context.Context, out []outgoing) {
-	events := make([]event.Event, len(out))
-	for i, o := range out {
-		events[i] = o.event
-	}
+func (p *pipeline) store(ctx context.Context, events []event.Event) {
 	for {
 		err := p.publish(ctx, events...)
 		var refused *event.Fault
 		switch {
 		case err == nil:
-			p.stored(out)
 			return
 		case ctx.Err() != nil:
 			return // judged again after the restart, since nothing took effect
-		case errors.As(err, &refused) && len(out) > 1:
-			for i := range out {
-				p.store(ctx, out[i:i+1])
+		case errors.As(err, &refused) && len(events) > 1:
+			for i := range events {
+				p.store(ctx, events[i:i+1])
 			}
 			return
 		case errors.As(err, &refused):
@@ -357,14 +357,5 @@ func (p *pipeline) abandon(ctx context.Context, e event.Event) {
 	select {
 	case p.refused <- e:
 	case <-ctx.Done():
-	}
-}
-
-func (p *pipeline) stored(out []outgoing) {
-	now := time.Now()
-	for _, o := range out {
-		if !o.cause.IsZero() {
-			p.latency(now.Sub(o.cause), o.event.ID)
-		}
 	}
 }

@@ -102,6 +102,23 @@ func TestARefusedTransitionKeepsNoOtherOut(t *testing.T) {
 	}
 }
 
+// How long an alarm took is told by the clock of the journal alone.
+func TestLatencyIsTheJournals(t *testing.T) {
+	l := runLooped(t)
+	l.bare("m0")
+	standing := l.alarms("m0")
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, a := range standing {
+		if took, ok := l.took[a.RaisedID]; !ok || took < 0 || took > time.Minute {
+			t.Errorf("%s took %s (%t)", a.Hazard, took, ok)
+		}
+	}
+	if len(standing) == 0 || len(l.causes) != 0 {
+		t.Errorf("%d alarms; %d are waited for", len(standing), len(l.causes))
+	}
+}
+
 // Whoever waits for a watch that has ended must not wait for ever.
 func TestNobodyWaitsForAWatchThatHasEnded(t *testing.T) {
 	a := startApp(t, Options{Config: shopOf(t, 1)})
