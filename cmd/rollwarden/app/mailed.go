@@ -2,7 +2,9 @@ package app
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 )
@@ -35,7 +37,11 @@ func (f noteFolder) Note(name string) error {
 
 // Noted implements notes.
 func (f noteFolder) Noted(name string) (bool, error) {
-	return there(filepath.Join(string(f), name)), nil
+	_, err := os.Stat(filepath.Join(string(f), name))
+	if errors.Is(err, fs.ErrNotExist) {
+		return false, nil
+	}
+	return err == nil, err
 }
 
 // sharedNotes are those of a floor that several daemons watch.
