@@ -43,7 +43,7 @@ type reports struct {
 	mine    func() []string          // sites to report on by itself; the empty name for all as one
 	moves   bool                     // whether those may change
 	done    map[string]monthly.Month // nothing is left to do for this one, by site
-	retryAt time.Time                // not before, after a failure
+	retryAt map[string]time.Time     // not before, after a failure, by site
 }
 
 // poster sends a letter, as pager.Email does.
@@ -76,7 +76,7 @@ func (a *App) newReports(kit *web.Kit) (*reports, error) {
 		ready: func(ctx context.Context) error {
 			return a.held.each(ctx, func(s *shard) error { return s.caughtUp(ctx) })
 		},
-		mine: a.reported, moves: a.shared(), done: map[string]monthly.Month{},
+		mine: a.reported, moves: a.shared(), done: map[string]monthly.Month{}, retryAt: map[string]time.Time{},
 	}
 	r.life, r.end = context.WithCancel(context.Background())
 	r.sites = a.sites()
@@ -135,30 +135,41 @@ func (r *reports) run(ctx context.Context) error {
 	}
 }
 
-// round does what is due, and returns when to look again.
+// round does what is due, and returns when to look again. A site whose report fails
+// keeps no other from its own.
 func (r *reports) round(ctx context.Context) time.Time {
 	now := r.clock.Now()
 	m := monthly.MonthOf(now.Add(-settleMonth), r.zone).Add(-1)
-	for _, site := range r.mine() {
-		if r.done[site] == m {
-			continue
-		}
-		if now.Before(r.retryAt) {
-			return r.retryAt
-		}
-		if err := r.catchUp(ctx, m, site); err != nil {
-			if ctx.Err() == nil {
-				r.log.Error().Err(err).Stringer("up_to", m).Dur("again_in", retryReport).Msg("the reports of months are not done; it is tried again")
-			}
-			r.retryAt = now.Add(retryReport)
-			return r.retryAt
-		}
-		r.done[site] = m
-	}
+	next := m.Add(2).In(r.zone).From.Add(settleMonth)
 	if r.moves {
-		return now.Add(retryReport)
+		next = now.Add(retryReport)
 	}
-	return m.Add(2).In(r.zone).From.Add(settleMonth)
+	for _, site := range r.mine() {
+		if again := r.attempt(ctx, now, m, site); !again.IsZero() && again.Before(next) {
+			next = again
+		}
+	}
+	return next
+}
+
+// attempt finishes the reports of a site up to month m if that is due, and returns
+// when to try again; zero when they are done.
+func (r *reports) attempt(ctx context.Context, now time.Time, m monthly.Month, site string) time.Time {
+	switch {
+	case r.done[site] == m:
+		return time.Time{}
+	case now.Before(r.retryAt[site]):
+		return r.retryAt[site]
+	}
+	if err := r.catchUp(ctx, m, site); err != nil {
+		if ctx.Err() == nil {
+			r.log.Error().Err(err).Str("site", site).Stringer("up_to", m).Dur("again_in", retryReport).Msg("the reports of months are not done; it is tried again")
+		}
+		r.retryAt[site] = now.Add(retryReport)
+		return r.retryAt[site]
+	}
+	r.done[site] = m
+	return time.Time{}
 }
 
 // catchUp finishes the reports of the months up to m that are missing. It looks back

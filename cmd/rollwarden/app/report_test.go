@@ -218,6 +218,23 @@ func TestReportIsMailedAtLeastOnce(t *testing.T) {
 	}
 }
 
+// TestAReportThatFailsHoldsUpNoOther finishes the report of one site while that of
+// another fails, which is tried again by itself.
+func TestAReportThatFailsHoldsUpNoOther(t *testing.T) {
+	a, clock, _ := marchShop(t, lisbon(t, time.April, 2, 8, 0))
+	box := &postbox{refuse: []error{errors.New("no answer")}}
+	r := reportsOf(t, a, box)
+	r.formats, r.mine = []string{"csv"}, func() []string { return []string{"", "north"} }
+	next := r.round(t.Context())
+	if want := clock.Now().Add(retryReport); !next.Equal(want) || len(box.letters) != 1 || box.letters[0].Key != "report Rollwarden 2026-03-north" {
+		t.Fatalf("the next look is at %s, want %s; letters %+v", next, want, box.letters)
+	}
+	clock.Set(next)
+	if next = r.round(t.Context()); !next.Equal(lisbon(t, time.May, 1, 1, 0)) || len(box.letters) != 2 {
+		t.Errorf("the next look is at %s; %d letters", next, len(box.letters))
+	}
+}
+
 // TestReportIsTheFloor holds the numbers of the report against those of the
 // watch's own view.
 func TestReportIsTheFloor(t *testing.T) {
