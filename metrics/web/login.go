@@ -30,9 +30,10 @@ func (k *Kit) Refusal(w http.ResponseWriter, r *http.Request, status int, kind s
 }
 
 // Refused draws a page that says why what was sent was refused, in the words of
-// those who read it.
-func (k *Kit) Refused(w http.ResponseWriter, r *http.Request, status int, why string) {
+// those who read it, and leads back to the page that it was sent from, a path on
+// this server or empty.
+func (k *Kit) Refused(w http.ResponseWriter, r *http.Request, status int, why, back string) {
 	f := k.Frame(r, "", k.texts.words[k.Lang(r)].Say("refusal.title"))
-	f.Text = why
+	f.Text, f.Back = why, back
 	k.frame.Render(w, f.Lang, "notice", status, f)
 }

@@ -22,6 +22,7 @@ type Frame struct {
 	Here     string // the page's place in the navigation, such as board
 	Refresh  int    // s, without a script; 0 for a page that is held still
 	Text     string
+	Back     string // of a notice: the page that it leads back to; empty for none
 	Machines []Place
 }
 

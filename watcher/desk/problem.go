@@ -23,6 +23,7 @@ type Problem struct {
 	Detail   string       `json:"detail"`
 	Instance string       `json:"instance"`
 	Errors   []FieldError `json:"errors,omitzero"` // what is wrong field by field
+	Back     string       `json:"-"`               // for a page: where the form leads back to; empty when it does not say
 }
 
 // FieldError says which field is wrong, what was wanted, and what came; Got is
@@ -80,6 +81,7 @@ func (d *desk) refuse(w http.ResponseWriter, q *request, err error) {
 		w.Header().Set("Retry-After", retryAfter)
 	}
 	if q.form && d.o.Refuse != nil {
+		p.Back = q.back
 		d.o.Refuse(w, q.Request, p)
 		return
 	}

@@ -90,7 +90,7 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 		Publish: a.tell, Newest: a.messages, Machines: a.machines, Who: whoActs, Hazards: a.hazards(),
 		Now: a.clock.Now, Log: a.part("desk"),
 		Refuse: func(w http.ResponseWriter, r *http.Request, p desk.Problem) {
-			f.kit.Refused(w, r, p.Status, inWords(f.kit.Pen(r), p))
+			f.kit.Refused(w, r, p.Status, inWords(f.kit.Pen(r), p), p.Back)
 		},
 	})
 	for _, pattern := range desk.Patterns() {
