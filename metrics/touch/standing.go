@@ -97,7 +97,7 @@ func (p *painter) film(r *floor.Roll) string {
 
 // edge says where the first thing is that meets the cure zone.
 func (p *painter) edge() (text string, clear, unknown bool) {
-	if p.floor == nil || p.plant == nil || !p.plant.Configured {
+	if p.floor == nil {
 		return p.Say("touch.edge-unknown"), false, true
 	}
 	front, known := floor.FrontMM(p.floor.Edge, p.floor.Leader).Get()
@@ -107,6 +107,9 @@ func (p *painter) edge() (text string, clear, unknown bool) {
 	key := "touch.edge"
 	if p.floor.Leader.On {
 		key = "touch.leader"
+	}
+	if p.plant == nil || !p.plant.Configured {
+		return p.Say(key+"-unmeasured", p.Number(p.Short(front))), false, true
 	}
 	exit := p.plant.Path.CureExitMM
 	if front >= exit {

@@ -1,6 +1,7 @@
 package touch_test
 
 import (
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"regexp"
@@ -55,6 +56,12 @@ func (s *shop) tell(typ event.Type, pairs map[string]string) {
 	}
 	s.seq++
 	s.apply(event.Event{ID: idOf(typ), Source: action.Source, Type: typ, Time: start.Add(time.Duration(s.seq) * time.Second), Site: "north", Machine: "heron", Data: data})
+}
+
+// say tells of another machine of the same site.
+func (s *shop) say(machine string, typ event.Type, data event.Payload) {
+	s.seq++
+	s.apply(event.Event{ID: fmt.Sprint(s.seq), Source: "test", Type: typ, Time: start.Add(time.Duration(s.seq) * time.Second), Site: "north", Machine: machine, Data: data})
 }
 
 func (s *shop) apply(e event.Event) {
@@ -239,6 +246,34 @@ func TestTakesBack(t *testing.T) {
 		t.Error("a viewer can tell nothing")
 	}
 	wants(t, page, "You may look at this page")
+}
+
+// TestAnUnmeasuredPathIsSaid tells where the edge of a machine is whose path nobody
+// has measured: what was told is not called untold.
+func TestAnUnmeasuredPathIsSaid(t *testing.T) {
+	s := newShop(t)
+	s.say("plover", "roll.loaded", &event.RollLoaded{})
+	for machine, want := range map[string]string{"plover": "nobody has said where it is", "wren": "nobody has said where it is"} {
+		wants(t, s.get("/floor/"+machine+"?site=north").Body.String(), want)
+	}
+	mm := 500.0
+	s.say("plover", "edge.moved", &event.EdgeMoved{PositionMM: &mm, Cause: event.CauseAdvance})
+	page := s.get("/floor/plover").Body.String()
+	wants(t, page, "500 mm; nobody has measured where the cure zone is", `class="edge unknown"`)
+	if strings.Contains(page, "nobody has said where it is") {
+		t.Error("the page says that nobody told where the edge is")
+	}
+	s.say("plover", "leader.attached", &event.LeaderAttached{LengthMM: 200})
+	wants(t, s.get("/floor/plover").Body.String(), "leader&#39;s end at 700 mm; nobody has measured where the cure zone is")
+}
+
+// TestWhatCanBeTakenBackComesFirst on the slip, which has room for little: an entry
+// that was refused waits for as long as one likes.
+func TestWhatCanBeTakenBackComesFirst(t *testing.T) {
+	page := newShop(t).get("/floor/heron").Body.String()
+	if undo, waits := strings.Index(page, `id="taken"`), strings.Index(page, `id="pending"`); undo < 0 || waits < undo {
+		t.Errorf("what can be taken back stands at %d, what waits at %d", undo, waits)
+	}
 }
 
 // TestEachPageHasItsOwnIDs loads the page twice: what is sent from the second one

@@ -295,6 +295,11 @@ func TestARefusedEntryStandsAside(t *testing.T) {
 		t.Errorf("stored: %s", got)
 	}
 	p.shows("Wie weit: ")
+	p.do(chromedp.EmulateViewport(phone, 844))
+	p.until("what can be taken back in sight", `(() => {
+		const undo = document.querySelector('.undo button')?.getBoundingClientRect(), slip = document.getElementById('slip').getBoundingClientRect();
+		return undo !== undefined && undo.top >= slip.top && undo.bottom <= Math.min(slip.bottom, innerHeight);
+	})()`)
 	p.shot("touch-refused")
 	eval[bool](p, "[...document.querySelectorAll('#pending button')].find((b) => b.textContent === 'Berichtigen').click() || true")
 	p.until("the entry in its form", "document.querySelector('[data-entry=advance] [name=\"field.by_mm\"]').value === 'ein Stück' && document.getElementById('pending').hidden")
@@ -373,6 +378,25 @@ func TestOffline(t *testing.T) {
 	for _, x := range []tab{p, q} {
 		x.until("nothing waits", "document.getElementById('pending').hidden && localStorage.getItem('rollwarden.entries') === '[]'")
 	}
+}
+
+// TestWhatWaitsGoesOnceTheWatchIsHeard lets no try come by itself: the watch that is
+// heard again is told at once.
+func TestWhatWaitsGoesOnceTheWatchIsHeard(t *testing.T) {
+	a := startApp(t, Options{Config: shopOf(t, 1)})
+	w := newWire(t, a)
+	p := tab{t, browser(t)}
+	p.at(w.URL + "/floor/m0")
+	p.by("Ada")
+	eval[bool](p, "((later) => { window.setTimeout = (f, ...more) => (f.name === 'flush' ? 0 : later(f, ...more)); return true })(setTimeout)")
+	w.sever()
+	p.record("round-lip")
+	p.shows("kept on this device")
+	w.mend()
+	if got := types(awaits(t, a, "m0", 1)); got != "edge.shaped" {
+		t.Errorf("stored: %s", got)
+	}
+	p.until("nothing waits", "document.getElementById('pending').hidden")
 }
 
 // TestWhatWaitsGoesByTheShopsClock keeps entries on a tablet in another zone than
@@ -673,6 +697,8 @@ func TestWithoutAScript(t *testing.T) {
 	p.do(chromedp.Navigate(a.URL() + "/floor/m0"))
 	p.record("advance", "by", "Ada", "field.by_mm", "a bit")
 	p.shows("How far")
+	p.do(chromedp.Click("main a.button"))
+	p.until("the form again", "location.pathname + location.search === '/floor/m0?site=north' && document.querySelector('form.entry') !== null")
 }
 
 // TestTheOtherPages looks at the operator's page and the records as a telephone, a

@@ -24,7 +24,12 @@
   // The watch's clock counts: a tablet's may be hours off, and be put right while
   // the page is open.
   let ahead = 0;
-  document.addEventListener("watch-clock", (e) => { ahead = e.detail; });
+  document.addEventListener("watch-clock", (e) => {
+    ahead = e.detail;
+    if (!unreached) return;
+    unreached = false; // the watch is heard again: nothing waits for its turn
+    again();
+  });
 
   // Who is logged in. What somebody told is not sent in the name of another.
   const user = () => document.querySelector("main")?.dataset.user ?? "";
@@ -111,6 +116,7 @@
   let retry = 1000; // ms
   let timer = 0;
   let why = "online";
+  let unreached = false; // the last try found nobody, and the watch has not been heard since
 
   async function sendAll() {
     if (sending) return;
@@ -144,6 +150,7 @@
       answer = await response.json();
     } catch {
       why = "offline";
+      unreached = true;
       return false;
     }
     why = response.status === 401 ? "login" : "online";
