@@ -69,7 +69,7 @@ func (r *Reloader) Run(ctx context.Context, hangups <-chan os.Signal) error {
 		case by := <-r.asked:
 			a, err = r.reload(ctx, ground, a, by)
 		case <-mend.C:
-			a, err = r.reopen(ctx, ground, a)
+			a = r.reopen(ctx, ground, a, mend.C)
 		}
 	}
 	if a != nil {
@@ -180,17 +180,34 @@ func (r *Reloader) replace(ctx context.Context, g *Ground, a *App, cfg *config.C
 
 // reopen starts a watch anew, whose own journal was given up because its disk was
 // full, once there is room again.
-func (r *Reloader) reopen(ctx context.Context, g *Ground, a *App) (*App, error) {
+func (r *Reloader) reopen(ctx context.Context, g *Ground, a *App, tick <-chan time.Time) *App {
 	if !a.bus.Mendable() {
-		return a, nil
+		return a
 	}
 	a.log.Warn().Msg("the disk has room again: opening the journal anew")
 	stopFor(a, "the journal to be opened anew")
-	started, err := r.start(ctx, g, a.cfg)
-	if ctx.Err() != nil && err != nil {
-		return nil, nil
+	return r.startAgain(ctx, g, a, tick)
+}
+
+// startAgain starts the watch that has just stopped. The room may be gone again, so
+// one that fails is tried again at each tick; there is no watch when ctx ends before
+// that. Who asks for the board meanwhile waits, and the log says for what.
+func (r *Reloader) startAgain(ctx context.Context, g *Ground, a *App, tick <-chan time.Time) *App {
+	for told := ""; ; {
+		started, err := r.start(ctx, g, a.cfg)
+		if err == nil {
+			return started
+		}
+		if why := err.Error(); why != told && ctx.Err() == nil {
+			told = why
+			a.log.Error().Err(err).Msg("NOT WATCHING: the watch cannot be started; it is tried again, so make room on the disk or mend what the error names")
+		}
+		select {
+		case <-tick:
+		case <-ctx.Done():
+			return nil
+		}
 	}
-	return started, err
 }
 
 func stopFor(a *App, what string) {

@@ -249,6 +249,68 @@ func TestAStopDuringAReload(t *testing.T) {
 	}
 }
 
+// TestAWatchIsStartedUntilItStarts has a watch that was stopped for its journal fail to
+// start, as when the disk is full again. It is tried again until it starts or is told
+// to stop, and the log says once why.
+func TestAWatchIsStartedUntilItStarts(t *testing.T) {
+	cfg := shopOf(t, 1)
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	var log said
+	tries, begin := 0, func() {}
+	r := NewReloader(nil, func(*config.Config) Options { tries++; begin(); return Options{Log: zerolog.New(&log)} })
+	ground := &Ground{}
+	defer func() { fail(t, closeGround(ground)) }()
+	a, err := r.start(ctx, ground, cfg)
+	fail(t, err)
+	publish(t, a, loaded("m0", time.Now(), 0)...)
+	fail(t, a.Stop())
+
+	tick := make(chan time.Time, 10)
+	for range cap(tick) {
+		tick <- time.Time{}
+	}
+	broken := config.Certificate{CertFile: "nowhere.pem", KeyFile: "nowhere.key"}
+	cfg.HTTP.TLS = broken
+	begin = func() {
+		if tries == 4 {
+			cfg.HTTP.TLS = config.Certificate{}
+		}
+	}
+	again := r.startAgain(ctx, ground, a, tick)
+	fail(t, again.Settle(deadline(t)))
+	if tries != 4 || again.View().Floor.Machine("north", "m0") == nil {
+		t.Errorf("started at the %d. try, want the 4th, with the floor as it was", tries)
+	}
+	if n := strings.Count(log.String(), "NOT WATCHING"); n != 1 || !strings.Contains(log.String(), "nowhere.pem") {
+		t.Errorf("said %d times, want once:\n%s", n, log.String())
+	}
+
+	fail(t, again.Stop())
+	cfg.HTTP.TLS = broken
+	begin = func() {
+		if tries == 6 {
+			stop()
+		}
+	}
+	if r.startAgain(ctx, ground, again, tick) != nil {
+		t.Error("there is a watch after a stop")
+	}
+}
+
+// said is a log that can be read while it is written.
+type said struct {
+	mu   sync.Mutex
+	text strings.Builder
+}
+
+func (s *said) Write(line []byte) (int, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.text.Write(line)
+}
+func (s *said) String() string { s.mu.Lock(); defer s.mu.Unlock(); return s.text.String() }
+
 // TestTheNewestFileIsTakenUp changes the file once more after it was asked for and
 // before it is read, as when somebody presses the button during a reload.
 func TestTheNewestFileIsTakenUp(t *testing.T) {
