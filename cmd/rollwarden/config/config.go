@@ -44,6 +44,7 @@ type Config struct {
 	File     string   // the file that was read; empty for none
 	Chosen   string   // why that file was read, or that none was
 	Warnings []string // what is allowed but worth a look
+	Exposed  []string // those of the warnings that tell of a secret which others can read
 
 	origins origins
 	book    *hazard.Book // nil for the catalogue's own defaults

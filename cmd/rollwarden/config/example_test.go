@@ -41,7 +41,7 @@ func TestDeployedExamples(t *testing.T) {
 
 // sameValues compares what was set, not where.
 var sameValues = cmp.Options{
-	cmpopts.IgnoreFields(Config{}, "File", "Chosen", "Warnings"),
+	cmpopts.IgnoreFields(Config{}, "File", "Chosen", "Warnings", "Exposed"),
 	cmpopts.IgnoreUnexported(Config{}, Webhook{}),
 	cmpopts.EquateEmpty(),
 	cmp.Comparer(func(a, b Secret) bool { return a.Reveal() == b.Reveal() }),

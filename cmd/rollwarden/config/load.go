@@ -136,7 +136,8 @@ func (c *Config) warnIfOpen(key, path string) {
 		return
 	}
 	if mode := info.Mode().Perm(); mode&0o077 != 0 {
-		c.warn("%s: other people on this computer can read %s (mode %04o): chmod 600 %s", key, path, mode, path)
+		warning := fmt.Sprintf("%s: other people on this computer can read %s (mode %04o): chmod 600 %s", key, path, mode, path)
+		c.Warnings, c.Exposed = append(c.Warnings, warning), append(c.Exposed, warning)
 	}
 }
 

@@ -77,7 +77,7 @@ func configuration(x *examination) {
 	c := x.Config
 	x.ok("%s; %d machines, %d stocks", c.Chosen, len(c.Machines), len(c.Stocks))
 	for _, warning := range c.Warnings {
-		if !strings.Contains(warning, "chmod") { // the check of secrets tells those
+		if !slices.Contains(c.Exposed, warning) { // the check of secrets tells those
 			x.add(Look, warning, "", "")
 		}
 	}
