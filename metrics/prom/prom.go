@@ -96,8 +96,8 @@ func (o *Options) machines() (all []plant.Machine) {
 // concurrent use.
 type Collector struct {
 	o       Options
-	prices  string             // which price list is in use
-	live    []*prometheus.Desc // of the process, in the order of Table; nil for what a part shows
+	prices  string   // which price list is in use
+	live    []*shape // of the process, in the order of Table; nil for what a part shows
 	parts   []part
 	latency prometheus.Histogram
 }
@@ -105,8 +105,8 @@ type Collector struct {
 // part is a Part with what a scrape needs to know about it.
 type part struct {
 	Part
-	descs []*prometheus.Desc // in the order of Table; nil for what is live
-	place map[string]int     // place of each configured machine, by floor.Key
+	shapes []*shape       // in the order of Table; nil for what is live
+	place  map[string]int // place of each configured machine, by floor.Key
 }
 
 // New returns a collector. The error names the option to mend.
@@ -114,7 +114,7 @@ func New(o Options) (*Collector, error) {
 	if err := check(&o); err != nil {
 		return nil, fmt.Errorf("metrics: %w", err)
 	}
-	c := &Collector{o: o, prices: priceList(o.Currency, o.Films), latency: newLatency(), live: descs(true, nil)}
+	c := &Collector{o: o, prices: priceList(o.Currency, o.Films), latency: newLatency(), live: shapes(true, "")}
 	for _, p := range o.Parts {
 		c.parts = append(c.parts, newPart(p))
 	}
@@ -122,23 +122,19 @@ func New(o Options) (*Collector, error) {
 }
 
 func newPart(p Part) part {
-	var constant prometheus.Labels
-	if p.Partition != "" {
-		constant = prometheus.Labels{PartitionLabel: p.Partition}
-	}
 	place := make(map[string]int, len(p.Machines))
 	for i, m := range p.Machines {
 		place[floor.Key(m.Site, m.Name)] = i
 	}
-	return part{Part: p, descs: descs(false, constant), place: place}
+	return part{Part: p, shapes: shapes(false, p.Partition), place: place}
 }
 
-// descs describes the rows of Table that are live, or those that are not.
-func descs(live bool, constant prometheus.Labels) []*prometheus.Desc {
-	all := make([]*prometheus.Desc, len(Table))
-	for i, m := range Table {
-		if m.Live == live {
-			all[i] = m.desc(constant)
+// shapes are those of the rows of Table that are live, or of those that are not.
+func shapes(live bool, partition string) []*shape {
+	all := make([]*shape, len(Table))
+	for i := range Table {
+		if m := &Table[i]; m.Live == live {
+			all[i] = shapeOf(m, partition)
 		}
 	}
 	return all
@@ -220,14 +216,14 @@ func (c *Collector) ObserveAlarm(took time.Duration, eventID string) {
 func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
 	describe(ch, c.live)
 	for i := range c.parts {
-		describe(ch, c.parts[i].descs)
+		describe(ch, c.parts[i].shapes)
 	}
 }
 
-func describe(ch chan<- *prometheus.Desc, descs []*prometheus.Desc) {
-	for _, d := range descs {
-		if d != nil {
-			ch <- d
+func describe(ch chan<- *prometheus.Desc, shapes []*shape) {
+	for _, s := range shapes {
+		if s != nil {
+			ch <- s.desc
 		}
 	}
 }
@@ -238,7 +234,7 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	for i := range c.parts {
 		p := &c.parts[i]
 		if view := p.View(); view != nil {
-			c.look(p, view).collect(ch, p.descs)
+			c.look(p, view).collect(ch, p.shapes)
 		}
 	}
 }

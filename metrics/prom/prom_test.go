@@ -842,16 +842,22 @@ func TestTablesStillFit(t *testing.T) {
 	}
 }
 
-func BenchmarkScrape50Machines(b *testing.B) {
+func BenchmarkScrape(b *testing.B) {
+	for _, n := range []int{50, 1000} {
+		b.Run(fmt.Sprint(n, " machines"), func(b *testing.B) { benchmarkScrape(b, n) })
+	}
+}
+
+func benchmarkScrape(b *testing.B, n int) {
 	var machines []plant.Machine
-	for i := range 50 {
+	for i := range n {
 		machines = append(machines, machine("north", fmt.Sprint("m", i)))
 	}
 	d := newDesk(b, shop(b, machines...))
 	for _, m := range machines {
-		d.say(m.Site, m.Name, "roll.loaded", &event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric, WidthMM: num(1000), LengthM: num(50)})
-		d.say(m.Site, m.Name, "run.started", &event.RunStarted{Run: run("J1", num(1))})
-		d.say(m.Site, m.Name, "film.wasted", &event.FilmWasted{LengthM: 1, Cause: "trim"})
+		d.fold(m.Site, m.Name, "roll.loaded", &event.RollLoaded{Stock: "MONO-GLOSS-137", FilmClass: event.Monomeric, WidthMM: num(1000), LengthM: num(50)})
+		d.fold(m.Site, m.Name, "run.started", &event.RunStarted{Run: run("J1", num(1))})
+		d.fold(m.Site, m.Name, "film.wasted", &event.FilmWasted{LengthM: 1, Cause: "trim"})
 	}
 	view := d.view()
 	c, err := prom.New(options(d.site, func() *rules.View { return view }))

@@ -14,42 +14,6 @@ import (
 	"rollwarden/rules/hazard"
 )
 
-// series writes the series of one metric.
-type series struct {
-	desc *prometheus.Desc
-	kind prometheus.ValueType
-	ch   chan<- prometheus.Metric
-}
-
-func (s series) add(v float64, labels ...string) {
-	m, err := prometheus.NewConstMetric(s.desc, s.kind, v, labels...)
-	if err != nil {
-		m = prometheus.NewInvalidMetric(s.desc, err)
-	}
-	s.ch <- m
-}
-
-// histogram writes counts per bucket, of which the last one lies above every
-// bound; none at all are as many zeros.
-func (s series) histogram(bounds []float64, counts []uint64, sum float64, labels ...string) {
-	below := make(map[float64]uint64, len(bounds))
-	total := uint64(0)
-	for i, bound := range bounds {
-		if i < len(counts) {
-			total += counts[i]
-		}
-		below[bound] = total
-	}
-	if len(counts) > len(bounds) {
-		total += counts[len(bounds)]
-	}
-	m, err := prometheus.NewConstHistogram(s.desc, total, sum, below, labels...)
-	if err != nil {
-		m = prometheus.NewInvalidMetric(s.desc, err)
-	}
-	s.ch <- m
-}
-
 // scrape is one look at the process, or at one part of the floor.
 type scrape struct {
 	o       *Options
@@ -59,11 +23,12 @@ type scrape struct {
 	places  []place              // its configured machines in their order, then all others as one
 }
 
-// collect reads the rows that are described.
-func (s *scrape) collect(ch chan<- prometheus.Metric, descs []*prometheus.Desc) {
-	for i, d := range descs {
-		if d != nil {
-			Table[i].read(s, series{d, Table[i].Type.value(), ch})
+// collect reads the rows that have a shape.
+func (s *scrape) collect(ch chan<- prometheus.Metric, shapes []*shape) {
+	pairs := pairs{}
+	for i, shape := range shapes {
+		if shape != nil {
+			Table[i].read(s, series{shape, Table[i].Type, pairs, ch})
 		}
 	}
 }

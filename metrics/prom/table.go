@@ -19,13 +19,6 @@ const (
 	Histogram Type = "histogram"
 )
 
-func (t Type) value() prometheus.ValueType {
-	if t == Counter {
-		return prometheus.CounterValue
-	}
-	return prometheus.GaugeValue
-}
-
 // Metric is one row of the table: the source of the descriptions that a scrape
 // shows and of the catalogue in the documentation.
 type Metric struct {

@@ -37,7 +37,7 @@ func (a *App) newMetrics() (*prom.Collector, http.Handler, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	registry := prometheus.NewPedanticRegistry()
+	registry := prometheus.NewRegistry() // the tests of metrics/prom have a pedantic one
 	registry.MustRegister(collector, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return collector, promhttp.HandlerFor(registry, promhttp.HandlerOpts{EnableOpenMetrics: true, Registry: registry}), nil
 }
