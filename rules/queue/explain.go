@@ -23,8 +23,11 @@ func (a *Advice) Explain() units.Explanation {
 	for i := range p.Jobs {
 		e.Add(p.Jobs[i].Name, p.Jobs[i].inputs(p), p.Jobs[i].unknown())
 	}
-	for _, s := range a.Aside {
-		e.Add(s.Name, "stays behind the others", s.Why)
+	for _, g := range a.kept() {
+		e.Add(g.first.Name, "stays behind the others", g.first.Why)
+		if g.more > 0 {
+			e.Add(fmt.Sprintf("and %d more", g.more), "stay behind the others", g.first.Why)
+		}
 	}
 	e.Add("bare edges", p.compare(now.Bare, then.Bare), fmt.Sprintf("starts: %d, advised %d", now.BareStarts, then.BareStarts))
 	e.Add("changes of the roll", p.compare(now.Change, then.Change), fmt.Sprintf("changes: %d, advised %d", now.RollChanges, then.RollChanges))

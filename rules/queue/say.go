@@ -10,9 +10,17 @@ import (
 // changes says in one line each what the advice changes and why: runs that
 // move, and cuts that are left out.
 func (a *Advice) changes() (lines []string) {
-	for _, j := range moved(a.Advised.Order) {
+	moves, named := moved(a.Advised.Order), map[int]bool{}
+	for _, j := range moves {
+		named[j] = a.gain(j) != "" // its own line says so
+	}
+	for _, j := range moves {
 		is := slices.Index(a.Advised.Order, j)
-		lines = append(lines, fmt.Sprintf("run %s as number %d instead of %d: %s", a.name(j), is+1, j+1, a.why(j)))
+		if is == j { // what was ahead of it is behind it now, and as much the other way round
+			lines = append(lines, fmt.Sprintf("run %s behind %s, still as number %d", a.name(j), a.before(&a.Advised, is), is+1))
+			continue
+		}
+		lines = append(lines, fmt.Sprintf("run %s as number %d instead of %d: %s", a.name(j), is+1, j+1, a.why(j, named)))
 	}
 	for k, uncut := range a.Advised.Uncut {
 		if uncut {
@@ -43,14 +51,16 @@ func (a *Advice) visit(p *Plan, j int) visit {
 	return v
 }
 
-// why says what a move gains: for the run itself, else for the run that gains
-// most obviously by it.
-func (a *Advice) why(j int) string {
+// why says what a move gains: for the run itself, else for the first run that gains
+// by it and was not named yet. Many moves make room for one gain, and only one of them
+// is told to be for it.
+func (a *Advice) why(j int, named map[int]bool) string {
 	if gain := a.gain(j); gain != "" {
 		return gain
 	}
 	for _, other := range a.Advised.Order {
-		if gain := a.gain(other); gain != "" {
+		if gain := a.gain(other); gain != "" && !named[other] {
+			named[other] = true
 			return "so " + a.name(other) + " gains: " + gain
 		}
 	}
@@ -106,4 +116,33 @@ func moved(order []int) (out []int) {
 		}
 	}
 	return out
+}
+
+// Kept says in one line each which runs no advice is given on, and why. Of those that
+// stand behind one another for one reason the first is named and the others are counted.
+func (a *Advice) Kept() (lines []string) {
+	for _, g := range a.kept() {
+		lines = append(lines, fmt.Sprintf("%s stays where it is: %s", g.first.Name, g.first.Why))
+		if g.more > 0 {
+			lines = append(lines, fmt.Sprintf("and %d more: %s", g.more, g.first.Why))
+		}
+	}
+	return lines
+}
+
+// alike are runs set aside for one reason.
+type alike struct {
+	first Aside
+	more  int // behind it
+}
+
+func (a *Advice) kept() (groups []alike) {
+	for _, s := range a.Aside {
+		if last := len(groups) - 1; last >= 0 && groups[last].first.Why == s.Why {
+			groups[last].more++
+		} else {
+			groups = append(groups, alike{first: s})
+		}
+	}
+	return groups
 }

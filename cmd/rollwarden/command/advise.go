@@ -77,22 +77,7 @@ func (p counsel) machine(m *floor.Machine) error {
 
 func (p counsel) decision(d *remedy.Decision) error {
 	fmt.Fprintf(p, ", %s (%s)\n  %s\n", event.JobName(d.Job, d.Part), d.Phase, d.Why())
-	table := tabwriter.NewWriter(p, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(table, "  \tremedy\tcosts\todds of a strike left\twith that risk\tsurely cheapest")
-	for i := range d.Options {
-		o := &d.Options[i]
-		mark := ""
-		if i == d.Best && d.Holds {
-			mark = ">"
-		}
-		if o.WhyNot != "" {
-			fmt.Fprintf(table, "  %s\t%s\tnot now: %s\n", mark, o.Code, o.WhyNot)
-			continue
-		}
-		fmt.Fprintf(table, "  %s\t%s\t%s\t%.1f %% (%.1f to %.1f %%)\t%s\t%s\n", mark, o.Code, price(o),
-			100*o.Odds.P, 100*o.Odds.Low, 100*o.Odds.High, expected(o), sure(o))
-	}
-	if err := table.Flush(); err != nil {
+	if err := p.options(d); err != nil {
 		return err
 	}
 	fmt.Fprintln(p, "  a person decides and acts; the machine's manual comes first")
@@ -103,6 +88,34 @@ func (p counsel) decision(d *remedy.Decision) error {
 		if err := explain(p, section); err != nil {
 			return err
 		}
+	}
+	return nil
+}
+
+// options prints the remedies as a table, and below it those that cannot be taken:
+// among the others their reasons would widen a column that holds prices.
+func (p counsel) options(d *remedy.Decision) error {
+	table := tabwriter.NewWriter(p, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(table, "  \tremedy\tcosts\todds of a strike left\twith that risk\tsurely cheapest")
+	var not []string
+	for i := range d.Options {
+		o := &d.Options[i]
+		if o.WhyNot != "" {
+			not = append(not, fmt.Sprintf("  not now: %s, %s", o.Code, o.WhyNot))
+			continue
+		}
+		mark := ""
+		if i == d.Best && d.Holds {
+			mark = ">"
+		}
+		fmt.Fprintf(table, "  %s\t%s\t%s\t%.1f %% (%.1f to %.1f %%)\t%s\t%s\n", mark, o.Code, price(o),
+			100*o.Odds.P, 100*o.Odds.Low, 100*o.Odds.High, expected(o), sure(o))
+	}
+	if err := table.Flush(); err != nil {
+		return err
+	}
+	for _, line := range not {
+		fmt.Fprintln(p, line)
 	}
 	return nil
 }

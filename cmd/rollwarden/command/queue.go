@@ -65,7 +65,7 @@ func (s sheet) machine(m *floor.Machine) error {
 		return err
 	}
 	table := tabwriter.NewWriter(s, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(table, "  \trun\tstarts\tnine of ten between\ttakes\tdue")
+	fmt.Fprintln(table, "  \trun\tstarts\tnine of ten\ttakes\tdue")
 	for i, slot := range s.reader.Schedule(s.now, m.Site, m.Name) {
 		fmt.Fprintf(table, "  %d\t%s\t%s\t%s\t%s\t%s\n", i+1, event.JobName(slot.Run.Job, slot.Run.Part), s.starts(slot), s.between(slot), takes(slot), s.due(slot.Run))
 	}
@@ -91,9 +91,9 @@ func (s sheet) between(slot rules.Slot) string {
 	case slot.Expected.IsZero():
 		return "unknown"
 	case slot.Late.IsZero():
-		return s.clock(slot.Early) + " and nobody can tell"
+		return s.clock(slot.Early) + " or later"
 	}
-	return s.clock(slot.Early) + " and " + s.clock(slot.Late)
+	return s.clock(slot.Early) + " to " + s.clock(slot.Late)
 }
 
 func takes(slot rules.Slot) string {
@@ -147,7 +147,7 @@ func (s sheet) advice(a *queue.Advice) {
 	if !a.Exact {
 		fmt.Fprintf(s, "    a better order could save %s more at most\n", p.Money(a.Gap()))
 	}
-	for _, aside := range a.Aside {
-		fmt.Fprintf(s, "    %s stays where it is: %s\n", aside.Name, aside.Why)
+	for _, line := range a.Kept() {
+		fmt.Fprintln(s, "   ", line)
 	}
 }
