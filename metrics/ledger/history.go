@@ -239,9 +239,12 @@ func (l *ledger) row(p web.Pen, site, machine string, e *Entry) row {
 	}
 	out.Type = p.Name("event", string(e.Event.Type), string(e.Event.Type))
 	for _, v := range values(e.Event) {
-		if v.Name == "by" {
+		switch v.Name {
+		case "by":
 			out.Who = v.Text
 			continue
+		case "source_sha256":
+			continue // nobody reads a digest: programs find it in the entry as it is stored
 		}
 		out.Values = append(out.Values, inWords(p, e.Event, v))
 	}

@@ -41,7 +41,12 @@ type Query struct {
 // ErrNoEntry says that the journal has no entry of that sequence, or no longer.
 var ErrNoEntry = errors.New("the journal has no such entry")
 
-// Options are what the ledger reads. Each of them is required, but for Films.
+// Folder is one that tickets are dropped into and wait in, because they cannot be
+// read or put away.
+type Folder struct{ Path, Why string }
+
+// Options are what the ledger reads. Each of them is required, but for Films and
+// Stuck.
 type Options struct {
 	Kit    *web.Kit
 	Hub    *web.Hub
@@ -50,6 +55,7 @@ type Options struct {
 	Newest func(context.Context, Query) (entries []Entry, more bool, err error)
 	At     func(ctx context.Context, site string, seq uint64) (Entry, error) // ErrNoEntry when there is none
 	Films  *film.Catalogue                                                   // the shop's list, for a ticket's film class; may be nil
+	Stuck  func() []Folder                                                   // in which tickets wait; may be nil
 }
 
 type ledger struct {

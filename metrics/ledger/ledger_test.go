@@ -30,6 +30,7 @@ type book struct {
 	entries []ledger.Entry
 	state   *floor.State
 	away    error
+	stuck   []ledger.Folder
 	films   *film.Catalogue
 	display units.Display
 	zone    *time.Location
@@ -89,7 +90,7 @@ func (b *book) serve(t *testing.T) http.Handler {
 	hub := web.NewHub(web.HubOptions{Kit: kit, Pulse: func() web.Pulse { return web.Pulse{} }})
 	mux := http.NewServeMux()
 	ledger.Register(mux, ledger.Options{
-		Kit: kit, Hub: hub, Newest: b.newest, At: b.at, Films: b.films,
+		Kit: kit, Hub: hub, Newest: b.newest, At: b.at, Films: b.films, Stuck: func() []ledger.Folder { return b.stuck },
 		View:  func() *rules.View { return &rules.View{At: start, Floor: b.state.Snapshot(), Alarms: alarm.NewBook()} },
 		Known: func(site, machine string) bool { return site == "north" && machine == "heron" },
 	})
@@ -132,6 +133,58 @@ func TestTickets(t *testing.T) {
 	wants(t, get(t, b.serve(t), "/tickets", "de").Body.String(), `lang="de"`, "läuft auf heron", "12,5 m")
 }
 
+// TestWhyTicketsWaitIsSaid where people look for their tickets.
+func TestWhyTicketsWaitIsSaid(t *testing.T) {
+	b := newBook()
+	if page := get(t, b.serve(t), "/tickets", "en").Body.String(); strings.Contains(page, `role="alert"><p>`) {
+		t.Error("no ticket waits, and the page warns of some")
+	}
+	b.stuck = []ledger.Folder{{Path: "/srv/tickets/heron", Why: "open KL-1.json: permission denied"}}
+	wants(t, get(t, b.serve(t), "/tickets", "en").Body.String(), "Tickets wait in these folders", `/srv/tickets/heron: <span lang="en">open KL-1.json: permission denied</span>`)
+	wants(t, get(t, b.serve(t), "/tickets", "de").Body.String(), "In diesen Ordnern warten Aufträge")
+}
+
+// TestManyTickets says how many of them are shown, and where the others are.
+func TestManyTickets(t *testing.T) {
+	b := newBook()
+	for i := range 250 {
+		b.tell(t, "heron", "ticket.received", map[string]string{"job": fmt.Sprint("KL-", i)})
+	}
+	page := get(t, b.serve(t), "/tickets", "en").Body.String()
+	wants(t, page, "The first 200 of 250 are shown.", "The newest 100 of 250 are shown.", `<a href="/history/north/heron?kind=tickets">north/heron</a>`)
+	if strings.Contains(page, "/api/") {
+		t.Error("people are sent to the API")
+	}
+	found, url := 0, "/history/north/heron?kind=tickets"
+	for url != "" {
+		page := get(t, b.serve(t), url, "en").Body.String()
+		found += strings.Count(page, ">ticket read<")
+		_, rest, more := strings.Cut(page, `<p><a class="button" href="/history/north/heron?before=`)
+		url = ""
+		if more {
+			before, _, _ := strings.Cut(rest, "&")
+			url = "/history/north/heron?kind=tickets&before=" + before
+		}
+	}
+	if found != 250 {
+		t.Errorf("the history has %d tickets, want 250", found)
+	}
+}
+
+// TestNobodyReadsADigest leaves the SHA-256 of a ticket's file to programs.
+func TestNobodyReadsADigest(t *testing.T) {
+	b := newBook()
+	sum := strings.Repeat("0badcafe", 8)
+	b.tell(t, "heron", "ticket.received", map[string]string{"job": "KL-1", "source_file": "KL-1.json", "source_sha256": sum})
+	for _, url := range []string{"/history/north/heron", "/history/north/heron/1"} {
+		page, _, _ := strings.Cut(get(t, b.serve(t), url, "en").Body.String(), "<details>")
+		wants(t, page, "KL-1.json")
+		if strings.Contains(page, sum[:8]) || strings.Contains(strings.ToLower(page), "sha-256") {
+			t.Errorf("%s shows people a digest", url)
+		}
+	}
+}
+
 // TestARejectThatNobodyCanPlace is shown, and under no site.
 func TestARejectThatNobodyCanPlace(t *testing.T) {
 	b := newBook()
@@ -139,10 +192,10 @@ func TestARejectThatNobodyCanPlace(t *testing.T) {
 		b.state.Apply(uint64(i+1), event.Event{ID: site, Source: "/rollwarden/signal", Type: "ticket.rejected", Time: start, Site: site, Machine: event.AnyMachine,
 			Data: &event.TicketRejected{SourceFile: "kestrel/owl/advanced", Kind: "bad-value", Reason: "want a machine of the configuration, got \"owl\""}})
 	}
-	for lang, want := range map[string]string{"en": "<td>place unknown</td>", "de": "<td>Ort unbekannt</td>"} {
+	for lang, want := range map[string]string{"en": ">place unknown</td>", "de": ">Ort unbekannt</td>"} {
 		page := get(t, b.serve(t), "/tickets", lang).Body.String()
-		wants(t, page, want, "<td>quay</td>")
-		if strings.Contains(page, "<td>any</td>") {
+		wants(t, page, want, ">quay</td>")
+		if strings.Contains(page, ">any</td>") {
 			t.Errorf("%s: a reserved word is shown for a place", lang)
 		}
 	}
@@ -199,7 +252,7 @@ func TestHistory(t *testing.T) {
 	h := b.serve(t)
 
 	newest := get(t, h, "/history/north/heron", "en").Body.String()
-	if n := strings.Count(newest, "<tr><td>"); n != 200 {
+	if n := strings.Count(newest, "<tr><td "); n != 200 {
 		t.Errorf("want the newest 200 entries, got %d", n)
 	}
 	wants(t, newest, "data.by_mm: want a number", "Older entries", "before=")

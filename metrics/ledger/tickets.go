@@ -17,7 +17,7 @@ import (
 // ticketsPage is the page's name among the live ones, and in the navigation.
 const ticketsPage = "tickets"
 
-// How many rows the page has at most; the API has more.
+// How many rows the page has at most; the history of each machine has the others.
 const (
 	mostWaiting  = 200
 	mostAccepted = 100
@@ -29,7 +29,7 @@ const refreshS = 30
 type ticketsView struct {
 	web.Frame
 	Stream, Now string
-	Waiting, Accepted,
+	Stuck, Waiting, Accepted,
 	Rejected template.HTML
 }
 
@@ -67,7 +67,7 @@ func (l *ledger) tickets(w http.ResponseWriter, r *http.Request) {
 	pen := l.o.Kit.PenIn(a.Lang)
 	page := &ticketsView{
 		Frame: l.o.Kit.Frame(r, ticketsPage, pen.Say("tickets.title")), Stream: a.Stream(), Now: pen.Now.UTC().Format(time.RFC3339),
-		Waiting: template.HTML(parts[0].HTML), Accepted: template.HTML(parts[1].HTML), Rejected: template.HTML(parts[2].HTML),
+		Stuck: template.HTML(parts[0].HTML), Waiting: template.HTML(parts[1].HTML), Accepted: template.HTML(parts[2].HTML), Rejected: template.HTML(parts[3].HTML),
 	}
 	page.Refresh = refreshS
 	l.pages.Render(w, a.Lang, "tickets", http.StatusOK, page)
@@ -83,14 +83,18 @@ func (l *ledger) paint(a web.Audience) ([]web.Part, error) {
 	return l.parts(a, v)
 }
 
-// parts makes the three tables, which change by themselves.
+// parts makes what changes by itself: why tickets wait unread, and the three tables.
 func (l *ledger) parts(a web.Audience, v *rules.View) ([]web.Part, error) {
 	pen := l.o.Kit.PenIn(a.Lang)
-	parts := make([]web.Part, 0, 3)
+	parts := make([]web.Part, 0, 4)
+	var stuck []Folder
+	if l.o.Stuck != nil {
+		stuck = l.o.Stuck()
+	}
 	for _, piece := range []struct {
 		id   string
 		rows any
-	}{{"waiting", l.waiting(pen, v.Floor)}, {"accepted", l.accepted(pen, v.Floor)}, {"rejected", rejected(pen, v.Floor)}} {
+	}{{"stuck", stuck}, {"waiting", l.waiting(pen, v.Floor)}, {"accepted", l.accepted(pen, v.Floor)}, {"rejected", rejected(pen, v.Floor)}} {
 		html, err := l.pages.Fragment(a.Lang, piece.id, piece.rows)
 		if err != nil {
 			return nil, err
@@ -104,7 +108,11 @@ func (l *ledger) parts(a web.Audience, v *rules.View) ([]web.Part, error) {
 type table struct {
 	Lines []line
 	All   int
+	Rest  []link // where those are that there was no room for
 }
+
+// link is an address with its words.
+type link struct{ To, Text string }
 
 // add counts a row, and makes it only when there is room for it.
 func (t *table) add(most int, row func() line) {
@@ -113,10 +121,18 @@ func (t *table) add(most int, row func() line) {
 	}
 }
 
+// histories lead to every ticket that each machine was given.
+func histories(f *floor.State) (all []link) {
+	for _, m := range f.Sorted() {
+		all = append(all, link{historyOf(m.Site, m.Name) + "?kind=tickets", place(m.Site, m.Name)})
+	}
+	return all
+}
+
 // waiting lists what is queued, machine by machine in the order of the queue,
 // and then the tickets that no machine was chosen for.
 func (l *ledger) waiting(p web.Pen, f *floor.State) table {
-	var t table
+	t := table{Rest: histories(f)}
 	for _, m := range f.Sorted() {
 		for i, r := range m.Queue {
 			t.add(mostWaiting, func() line { return l.queued(p, m, i, r) })
@@ -154,7 +170,7 @@ func (l *ledger) queued(p web.Pen, m *floor.Machine, i int, r *floor.Run) line {
 func (l *ledger) accepted(p web.Pen, f *floor.State) table {
 	known := fates(p, f)
 	all := f.Tickets.All()
-	t := table{All: len(all)}
+	t := table{All: len(all), Rest: histories(f)}
 	for i := len(all) - 1; i >= 0 && len(t.Lines) < mostAccepted; i-- {
 		row := l.describe(p, all[i])
 		switch {

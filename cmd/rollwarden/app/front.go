@@ -74,7 +74,7 @@ func (a *App) handler(metrics http.Handler) (http.Handler, error) {
 	touch.Register(mux, touch.Options{
 		Kit: f.kit, Hub: f.hub, View: a.View, Machines: a.site.Machines, Stocks: a.site.Films.Stocks(), Clear: a.clearAdvance, Alarms: a.alarms, StartAt: a.startAt, Ready: a.ready,
 	})
-	ledger.Register(mux, ledger.Options{Kit: f.kit, Hub: f.hub, View: a.View, Known: a.knows, Newest: a.newest, At: a.entryAt, Films: a.site.Films})
+	ledger.Register(mux, ledger.Options{Kit: f.kit, Hub: f.hub, View: a.View, Known: a.knows, Newest: a.newest, At: a.entryAt, Films: a.site.Films, Stuck: a.stuckFolders})
 	var err error
 	if f.reports, err = a.newReports(f.kit); err != nil {
 		return nil, err
@@ -188,6 +188,16 @@ func (a *App) hazards() []string {
 		codes = append(codes, string(row.Code))
 	}
 	return codes
+}
+
+// stuckFolders are the ticket folders in which tickets wait, and why.
+func (a *App) stuckFolders() (all []ledger.Folder) {
+	for _, f := range a.folders() {
+		if f.Trouble != "" {
+			all = append(all, ledger.Folder{Path: f.Path, Why: f.Trouble})
+		}
+	}
+	return all
 }
 
 // clearAdvance is how far a machine's film has to go forward in a view for its edge

@@ -34,3 +34,22 @@ func TestReasonsOnAPhone(t *testing.T) {
 		}
 	}
 }
+
+// TestTablesOnAPhone reads the due date of a ticket, the values of an entry and the
+// advised place of a run within the width of a telephone, each with its name.
+func TestTablesOnAPhone(t *testing.T) {
+	a := startApp(t, Options{Config: mixedShop(t)})
+	mixedQueue(t, a)
+	p := tab{t, browser(t)}
+	for path, sought := range map[string]string{"/tickets": "Due", "/history/north/m0": "When", "/advice/north/m0": "Advised place"} {
+		p.do(chromedp.EmulateViewport(phone, 844), chromedp.Navigate(a.URL()+path))
+		p.until(path, "document.querySelector('.stack td[data-label=\""+sought+"\"]') !== null")
+		p.shot("phone" + strings.ReplaceAll(path, "/", "-"))
+		if hidden := eval[string](p, "[...document.querySelectorAll('main .stack tbody :is(td, th)')].filter((e) => e.checkVisibility() && e.getBoundingClientRect().right > innerWidth).map((e) => e.outerHTML.slice(0, 120)).join(' | ')"); hidden != "" {
+			t.Errorf("%s hides behind a sideways scroll: %s", path, hidden)
+		}
+		if said := eval[string](p, "getComputedStyle(document.querySelector('.stack td[data-label=\""+sought+"\"]'), '::before').content"); !strings.Contains(said, sought) {
+			t.Errorf("%s: the cell says %s instead of its name", path, said)
+		}
+	}
+}

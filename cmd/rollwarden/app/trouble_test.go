@@ -24,6 +24,7 @@ func TestTroubleOfAFolderIsShown(t *testing.T) {
 				t.Fatalf("the folders are %+v", folders)
 			}
 			if (folders[1].Trouble != "") == trouble && (a.foldersInTrouble() == 1) == trouble {
+				visit(t, a).get("/tickets").wants(t, 200).says(t, map[bool]string{true: dir, false: `<div id="stuck"`}[trouble])
 				return
 			}
 			if time.Now().After(end) {
