@@ -98,7 +98,8 @@ func (r *Reloader) start(ctx context.Context, g *Ground, cfg *config.Config) (*A
 
 // announce says in the log that the watch has begun, and where it is found.
 func (a *App) announce() {
-	line := a.log.Info().Str("board", a.URL()).Str("metrics", a.URL()+"/metrics").Str("nats", a.NATS())
+	board := a.shownURL()
+	line := a.log.Info().Str("board", board).Str("metrics", board+"/metrics").Str("nats", a.NATS())
 	if mqtt := a.MQTT(); mqtt != "" {
 		line = line.Str("mqtt", mqtt)
 	}
@@ -107,6 +108,15 @@ func (a *App) announce() {
 		what = "standing by until a lease says what to watch"
 	}
 	line.Msg(what + "; Rollwarden is an adviser, not a safety interlock")
+}
+
+// shownURL is where people find the board: under the address that they were given, or
+// else where it listens, which may be no address that anybody can open.
+func (a *App) shownURL() string {
+	if a.cfg.HTTP.PublicURL != "" {
+		return a.cfg.PublicURL()
+	}
+	return a.URL()
 }
 
 // Ask has the configuration read again for a person. It returns what is wrong

@@ -440,3 +440,14 @@ func TestReloadFromTheBoard(t *testing.T) {
 		t.Errorf("want %s named, got %+v", people[2].name, last)
 	}
 }
+
+// The log names the address that the shop's people have, and not one of all addresses
+// that nobody can open.
+func TestTheLogNamesTheBoardAsPeopleOpenIt(t *testing.T) {
+	var a App
+	a.cfg = config.Default()
+	a.cfg.HTTP.PublicURL = "https://board.kestrel-lane.example:8477/"
+	if got, want := a.shownURL(), "https://board.kestrel-lane.example:8477"; got != want {
+		t.Errorf("got %s, want %s", got, want)
+	}
+}
