@@ -350,6 +350,25 @@ func TestQueue(t *testing.T) {
 	wants(t, words(section(t, get(w.serve(), heron, "en").Body.String(), "queue")), "Keep the order", "a person gave it its place")
 }
 
+// TestAGuessedWindowSaysSo shows the cure window of a machine whose feed path nobody
+// has measured as what it is.
+func TestAGuessedWindowSaysSo(t *testing.T) {
+	for _, measured := range []bool{true, false} {
+		w := newWatch(t)
+		w.site.Machines[0].Configured = measured
+		w.engine = rules.New(w.site)
+		w.bare()
+		w.say("ticket.received", ticket("J1", nil))
+		part := section(t, get(w.serve(), heron, "en").Body.String(), "heat")
+		if got := strings.Contains(part, "they know nothing of this machine"); got == measured || !strings.Contains(part, "<svg") {
+			t.Errorf("measured %t: the page calls the window guessed: %t", measured, got)
+		}
+		if said := words(part); !strings.Contains(said, "suits ink and film") || strings.Contains(said, "safe") {
+			t.Error("what suits ink and film is called more than that")
+		}
+	}
+}
+
 // TestALongQueue keeps what can be done before what can be read, and the page small
 // enough for a telephone, however much is queued.
 func TestALongQueue(t *testing.T) {

@@ -1,11 +1,13 @@
 package advice
 
 import (
+	"slices"
 	"sync"
 	"time"
 
 	"rollwarden/rules"
 	"rollwarden/rules/floor"
+	"rollwarden/rules/plant"
 	"rollwarden/rules/queue"
 	"rollwarden/rules/remedy"
 	"rollwarden/rules/units"
@@ -23,6 +25,7 @@ type picture struct {
 
 	heat     *rules.Heat // nil without a run and a roll
 	heatWhys []units.Explanation
+	measured bool // the machine's feed path, by which heat goes
 
 	slots     []rules.Slot
 	queue     *queue.Advice // nil when nothing is queued
@@ -32,8 +35,9 @@ type picture struct {
 // bureau works pictures out, one at a time because a reader has one user, and
 // keeps the newest of each machine.
 type bureau struct {
-	prices  queue.Prices
-	display units.Display
+	prices   queue.Prices
+	display  units.Display
+	machines []plant.Machine
 
 	mu     sync.Mutex
 	reader rules.Reader
@@ -45,7 +49,7 @@ type bureau struct {
 const keep = 20 * time.Second
 
 func newBureau(site rules.Site, prices queue.Prices) *bureau {
-	return &bureau{prices: prices, display: site.Display, reader: rules.NewReader(site), kept: map[string]*picture{}}
+	return &bureau{prices: prices, display: site.Display, machines: site.Machines, reader: rules.NewReader(site), kept: map[string]*picture{}}
 }
 
 // picture returns the picture of a machine in a view.
@@ -63,6 +67,7 @@ func (b *bureau) picture(v *rules.View, now time.Time, site, machine string) *pi
 	}
 	if h, ok := b.reader.Heat(now, site, machine); ok {
 		p.heat, p.heatWhys = &h, h.Explain(b.display)
+		p.measured = slices.ContainsFunc(b.machines, func(m plant.Machine) bool { return m.Site == site && m.Name == machine && m.Configured })
 	}
 	p.slots = b.reader.Schedule(now, site, machine)
 	if a, ok := b.reader.QueueAdvice(now, site, machine, b.prices); ok {

@@ -44,6 +44,7 @@ func (p painter) page(pic *picture) page {
 	}
 	if pic.heat != nil {
 		out.Heat = p.heat(pic.heat, pic.heatWhys)
+		out.Heat.Guessed = !pic.measured
 	}
 	if pic.queue != nil {
 		out.Queue = p.queue(pic)
@@ -169,6 +170,7 @@ func (p painter) option(o *remedy.Option, e remedy.Explanation, best bool) optio
 type heatView struct {
 	About, Film web.Said
 	Facts       []fact
+	Guessed     bool          // nobody has measured the machine's feed path
 	Picture     template.HTML // the cure window; empty when it cannot be drawn
 	Bands       []bandRow
 	Reasons     []section

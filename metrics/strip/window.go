@@ -1,9 +1,11 @@
 package strip
 
 import (
+	"cmp"
 	"errors"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -19,7 +21,7 @@ type WindowTexts struct {
 	Temperature string
 	TooCold     string
 	TooHot      string
-	Safe        string
+	Safe        string // for the ink and the film: the register and the machine are another matter
 	Here        string // beside the recipe's place
 }
 
@@ -63,8 +65,8 @@ func Window(w io.Writer, o WindowOptions) error {
 	d.begin()
 	d.regions()
 	d.axes()
-	d.names()
 	d.here()
+	d.names()
 	d.f("</svg>\n")
 	_, err := d.WriteTo(w)
 	return err
@@ -76,7 +78,18 @@ type drawing struct {
 	WindowOptions
 	from, to  float64 // passes
 	low, high float64 // °C
+	taken     []box   // by words and the recipe's place, so that nothing is written over them
 }
+
+// box is a part of the drawing.
+type box struct{ left, top, right, bottom float64 }
+
+func (b box) meets(o box) bool {
+	return b.left < o.right && o.left < b.right && b.top < o.bottom && o.top < b.bottom
+}
+
+// place is where a word may stand: its middle.
+type place struct{ x, y float64 }
 
 // scale chooses temperatures that show both edges of the window and the spot.
 func (d *drawing) scale() {
@@ -172,35 +185,47 @@ func (d *drawing) word(x, y float64, anchor, text string) {
 	d.f(`<text class="window-word" x="%.2f" y="%.2f" text-anchor="%s" font-size="%g" fill="currentColor">%s</text>`+"\n", x, y, anchor, letters, esc(text))
 }
 
-// names writes each region's name where there is most room for it.
+// names writes each region's name where there is most room for it, or where nothing
+// else stands.
 func (d *drawing) names() {
-	cold, safe := d.Bands[0], d.Bands[0]
+	cold, safe := d.Bands[0], slices.Clone(d.Bands)
 	for _, b := range d.Bands {
 		if d.y(b.LowC) < d.y(cold.LowC) {
 			cold = b
 		}
-		if b.HighC-b.LowC > safe.HighC-safe.LowC {
-			safe = b
+	}
+	const middle = (frameLeft + frameRight) / 2
+	hotY, coldY := frameTop+letters*1.5, frameBottom-letters*1.5
+	d.plate(d.Texts.TooHot, place{0.25*frameLeft + 0.75*frameRight, hotY}, place{frameRight, hotY}, place{frameLeft, hotY}, place{middle, hotY})
+	d.plate(d.Texts.TooCold, place{d.x(cold.Passes), coldY}, place{frameRight, coldY}, place{frameLeft, coldY}, place{middle, coldY})
+
+	slices.SortStableFunc(safe, func(a, b plant.Band) int { return cmp.Compare(b.HighC-b.LowC, a.HighC-a.LowC) })
+	var places []place
+	for _, b := range safe {
+		if top, bottom := d.y(b.HighC), d.y(b.LowC); bottom-top > letters*2 {
+			places = append(places, place{d.x(b.Passes), (top + bottom) / 2})
 		}
 	}
-	d.plate(d.x(cold.Passes), frameBottom-letters*1.5, d.Texts.TooCold)
-	side := 0.75 // beside the recipe's place
-	if d.Spot != nil && d.Spot.Passes > (d.from+d.to)/2 {
-		side = 0.25
-	}
-	d.plate(frameLeft+side*(frameRight-frameLeft), frameTop+letters*1.5, d.Texts.TooHot)
-	if d.y(safe.LowC)-d.y(safe.HighC) > letters*2 {
-		d.plate(d.x(safe.Passes), (d.y(safe.LowC)+d.y(safe.HighC))/2, d.Texts.Safe)
-	}
+	d.plate(d.Texts.Safe, places...)
 }
 
-// plate writes a word over a plain ground, as near to a place as the frame allows.
-func (d *drawing) plate(x, y float64, text string) {
+// plate writes a word over a plain ground at the first of some places, as near to
+// it as the frame allows, that is free. It is left out where none is: the hatching
+// and the picture's text tell the region too.
+func (d *drawing) plate(text string, places ...place) {
 	wide := plateWidth(text)
-	x = min(max(x, frameLeft+wide/2+4), frameRight-wide/2-4)
-	y = min(max(y, frameTop+letters), frameBottom-letters)
-	d.f(`<rect class="window-plate" x="%.2f" y="%.2f" width="%.2f" height="%g" rx="3" fill="Canvas"/>`+"\n", x-wide/2, y-letters*0.8, wide, letters*1.6)
-	d.word(x, y+letters*0.35, "middle", text)
+	for _, at := range places {
+		x := min(max(at.x, frameLeft+wide/2+4), frameRight-wide/2-4)
+		y := min(max(at.y, frameTop+letters), frameBottom-letters)
+		ground := box{x - wide/2, y - letters*0.8, x + wide/2, y + letters*0.8}
+		if slices.ContainsFunc(d.taken, ground.meets) {
+			continue
+		}
+		d.taken = append(d.taken, ground)
+		d.f(`<rect class="window-plate" x="%.2f" y="%.2f" width="%.2f" height="%g" rx="3" fill="Canvas"/>`+"\n", ground.left, ground.top, wide, letters*1.6)
+		d.word(x, y+letters*0.35, "middle", text)
+		return
+	}
 }
 
 func plateWidth(text string) float64 {
@@ -215,10 +240,7 @@ func (d *drawing) here() {
 	x, y := d.x(d.Spot.Passes), d.y(d.Spot.CureC)
 	d.f(`<g class="window-here" stroke="currentColor" stroke-width="2"><circle cx="%.2f" cy="%.2f" r="8" fill="Canvas"/><path d="M%sL%sM%sL%s"/></g>`+"\n",
 		x, y, point(x-12, y), point(x+12, y), point(x, y-12), point(x, y+12))
-	wide := plateWidth(d.Texts.Here)
-	side := 16 + wide/2
-	if x+side+wide/2 > frameRight {
-		side = -side
-	}
-	d.plate(x+side, y, d.Texts.Here)
+	d.taken = append(d.taken, box{x - 12, y - 12, x + 12, y + 12})
+	side := 16 + plateWidth(d.Texts.Here)/2
+	d.plate(d.Texts.Here, place{x + side, y}, place{x - side, y})
 }

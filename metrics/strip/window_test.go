@@ -139,6 +139,47 @@ func TestWindowOnAPage(t *testing.T) {
 	}
 }
 
+// TestNoWordsLieOverEachOther puts a recipe everywhere in a window, under words of
+// the lengths that the languages have: each word is there, and none lies over another
+// or over the recipe's place.
+func TestNoWordsLieOverEachOther(t *testing.T) {
+	for _, words := range []strip.WindowTexts{
+		{TooCold: "too cold for the ink", TooHot: "too hot for the film", Safe: "suits ink and film", Here: "this ticket"},
+		{TooCold: "zu kalt für die Tinte", TooHot: "zu heiß für die Folie", Safe: "passt zu Tinte und Folie", Here: "dieser Auftrag"},
+	} {
+		for passes := 2.0; passes <= 32; passes += 2 {
+			for cure := 60.0; cure <= 140; cure += 4 {
+				all := window(t, func(o *strip.WindowOptions) { o.Texts, o.Spot = words, &strip.Spot{Passes: passes, CureC: cure} })
+				var boxes [][4]float64
+				said := ""
+				for _, e := range all {
+					said += e.text + "\n"
+					if e.attr["class"] == "window-plate" {
+						x, y := number(t, e.attr["x"]), number(t, e.attr["y"])
+						boxes = append(boxes, [4]float64{x, y, x + number(t, e.attr["width"]), y + number(t, e.attr["height"])})
+					}
+					if e.name == "circle" {
+						x, y := number(t, e.attr["cx"]), number(t, e.attr["cy"])
+						boxes = append(boxes, [4]float64{x - 8, y - 8, x + 8, y + 8})
+					}
+				}
+				for i, a := range boxes {
+					for _, b := range boxes[:i] {
+						if a[0] < b[2] && b[0] < a[2] && a[1] < b[3] && b[1] < a[3] {
+							t.Fatalf("%g passes, %g °C: %v lies over %v", passes, cure, a, b)
+						}
+					}
+				}
+				for _, want := range []string{words.TooCold, words.TooHot, words.Here} {
+					if !strings.Contains(said, want) {
+						t.Fatalf("%g passes, %g °C: %q is left out", passes, cure, want)
+					}
+				}
+			}
+		}
+	}
+}
+
 func TestWindowEnds(t *testing.T) {
 	text := func(all []element) (s string) {
 		for _, e := range all {
