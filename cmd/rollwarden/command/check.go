@@ -127,6 +127,7 @@ func (d *ticketDocument) read(cfg *config.Config, options ticket.Options) error 
 	}
 	d.Format, d.Notes = doc.Format, doc.Notes
 	for _, t := range doc.Tickets {
+		cfg.Complete(&event.Event{Data: &t.Data}) // as the watch does before it stores one
 		d.Tickets = append(d.Tickets, t.Data)
 		d.Notes = append(d.Notes, strangers(cfg, t)...)
 	}
@@ -148,7 +149,7 @@ func strangers(cfg *config.Config, t ticket.Ticket) (notes []string) {
 
 // print says it to a person.
 func (d *checkDocument) print(w io.Writer) error {
-	fmt.Fprintf(w, "configuration: ok, %s; %d machines, %d stocks\n", d.Configuration.Chosen, d.Configuration.Machines, d.Configuration.Stocks)
+	fmt.Fprintf(w, "configuration: ok, %s; machines: %d, stocks: %d\n", d.Configuration.Chosen, d.Configuration.Machines, d.Configuration.Stocks)
 	for _, note := range d.Configuration.Notes {
 		fmt.Fprintln(w, "  note:", note)
 	}

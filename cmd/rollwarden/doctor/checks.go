@@ -75,7 +75,7 @@ func version(x *examination) {
 
 func configuration(x *examination) {
 	c := x.Config
-	x.ok("%s; %d machines, %d stocks", c.Chosen, len(c.Machines), len(c.Stocks))
+	x.ok("%s; machines: %d, stocks: %d", c.Chosen, len(c.Machines), len(c.Stocks))
 	for _, warning := range c.Warnings {
 		if !slices.Contains(c.Exposed, warning) { // the check of secrets tells those
 			x.add(Look, warning, "", "")
