@@ -52,6 +52,9 @@ func (c initCommand) Run(e *env) error {
 		return usageError{err}
 	}
 	w, err := setup.Write(file, answers, c.Force, time.Now())
+	if errors.Is(err, setup.ErrAnswers) {
+		return usageError{err}
+	}
 	if err != nil {
 		return err
 	}

@@ -124,10 +124,12 @@ func (c *Config) checkFolders(p *problems) {
 			p.bad(key, "a folder below tickets.folder", name)
 		case slices.ContainsFunc(parts, reserved):
 			p.bad(key, "another name than accepted, rejected and .taking, where read tickets go", name)
+		case taken[strings.ToLower(folder)] != "" && m.Folder == "":
+			p.missing(key, fmt.Sprintf("one, such as %s-%s, because %s is %s already", m.Site, m.Name, name, taken[strings.ToLower(folder)]))
 		case taken[strings.ToLower(folder)] != "":
-			p.bad(key, "a folder of its own, and "+taken[strings.ToLower(folder)]+" is the same", name)
+			p.bad(key, "a folder of its own, other than "+taken[strings.ToLower(folder)], name)
 		default:
-			taken[strings.ToLower(folder)] = fmt.Sprintf("machines[%d].folder", i)
+			taken[strings.ToLower(folder)] = "that of " + m.Site + "/" + m.Name
 		}
 	}
 	for _, in := range c.Inboxes() {

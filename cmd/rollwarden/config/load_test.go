@@ -250,11 +250,15 @@ func TestBadFiles(t *testing.T) {
 		},
 		"one folder for two": {
 			"machines:\n  - {site: north, name: heron}\n  - {site: quay, name: Heron}\n",
-			`rollwarden.yaml:3:5: machines[1].folder: want a folder of its own, and machines[0].folder is the same, got "Heron"`,
+			`rollwarden.yaml:3:5: machines[1].folder is missing: want one, such as quay-Heron, because Heron is that of north/heron already`,
+		},
+		"one folder named for two": {
+			"machines:\n  - {site: north, name: heron}\n  - {site: quay, name: wren, folder: heron}\n",
+			`rollwarden.yaml:3:38: machines[1].folder: want a folder of its own, other than that of north/heron, got "heron"`,
 		},
 		"the ticket folder itself": {
 			"machines:\n  - {site: north, name: heron, folder: .}\n",
-			`rollwarden.yaml:2:40: machines[0].folder: want a folder of its own, and tickets.folder is the same, got "."`,
+			`rollwarden.yaml:2:40: machines[0].folder: want a folder of its own, other than tickets.folder, got "."`,
 		},
 		"folder elsewhere": {
 			"machines:\n  - {site: north, name: heron, folder: ../heron}\n",

@@ -52,7 +52,7 @@ func (f Flags) Answers() (a Answers, err error) {
 		{"zone", f.Zone, &a.Zone, readZone},
 		{"currency", f.Currency, &a.Currency, readCurrency},
 		{"units", f.Units, &a.Length, readOneOf("metric", "imperial")},
-		{"language", f.Language, &a.Language, readText},
+		{"language", f.Language, &a.Language, readLanguage},
 		{"pager", f.Pager, &a.Pager.Channel, readOneOf("log", "webhook", "mail")},
 		{"webhook-url", f.WebhookURL, &a.Pager.WebhookURL, readWebAddress},
 		{"mail-host", f.MailHost, &a.Pager.MailHost, readHost},
@@ -101,6 +101,9 @@ func (a *Answers) Complete() error {
 	if len(a.Machines) == 0 {
 		a.Machines = []Machine{{Site: "shop", Name: "printer-1"}}
 	}
+	for i := range a.Machines {
+		a.Machines[i].Folder = a.folder(i)
+	}
 	if a.Length == "imperial" {
 		a.Temperature = "F"
 	}
@@ -120,6 +123,16 @@ func (a *Answers) Complete() error {
 		}
 	}
 	return nil
+}
+
+// folder is the ticket folder of a machine: one with the site in it where an earlier
+// machine, of another site, has the name.
+func (a *Answers) folder(i int) string {
+	m := a.Machines[i]
+	if slices.ContainsFunc(a.Machines[:i], func(o Machine) bool { return o.Site != m.Site && strings.EqualFold(o.Name, m.Name) }) {
+		return m.Site + "-" + m.Name
+	}
+	return ""
 }
 
 // limit is what a measure may be; those of the configuration are the same.

@@ -13,6 +13,7 @@ import (
 
 	"github.com/bojanz/currency"
 
+	"rollwarden/metrics/web"
 	"rollwarden/rules/event"
 	"rollwarden/rules/hint"
 )
@@ -56,6 +57,16 @@ func readOneOf(choices ...string) func(string) (string, error) {
 		}
 		return text, nil
 	}
+}
+
+// readLanguage takes a language that the pages have texts in. A shop that wants to
+// write its own sets shop.texts in the file.
+func readLanguage(text string) (string, error) {
+	languages, err := web.Languages(nil)
+	if err != nil {
+		return "", err
+	}
+	return readOneOf(languages...)(text)
 }
 
 // readClass takes a film class.

@@ -39,7 +39,8 @@ type Answers struct {
 // Machine is one printer; what is nil has not been measured.
 type Machine struct {
 	Site, Name                   string
-	Path                         *Path // all of it or nothing
+	Folder                       string // for tickets; empty for its name
+	Path                         *Path  // all of it or nothing
 	SwathMM, StrokeS, MaxWidthMM *float64
 }
 
@@ -125,6 +126,9 @@ func Write(file string, a Answers, force bool, now time.Time) (w Written, err er
 	return w, nil
 }
 
+// ErrAnswers says that the answers do not fit one another.
+var ErrAnswers = errors.New("these answers do not make a configuration")
+
 // put writes the configuration, reads it as the watch would and gives it its name.
 func put(file string, text []byte, now time.Time) (cfg *config.Config, aside string, err error) {
 	temp, err := draft(file, text)
@@ -133,7 +137,8 @@ func put(file string, text []byte, now time.Time) (cfg *config.Config, aside str
 	}
 	defer os.Remove(temp)
 	if cfg, err = config.Load(temp, nil); err != nil {
-		return nil, "", fmt.Errorf("these answers do not make a configuration: %w", err)
+		// The draft is gone when somebody reads this, and has a name that nobody gave.
+		return nil, "", fmt.Errorf("%w: %s", ErrAnswers, strings.ReplaceAll(err.Error(), temp, file))
 	}
 	aside, err = place(temp, file, now)
 	return cfg, aside, err

@@ -255,6 +255,7 @@ func TestFlags(t *testing.T) {
 		`--stock: X: class: want one of`:                                               {Stock: []string{"X:class=vinyl"}},
 		`--stock: X: thickness: want a number from 10 to 20000 um`:                     {Stock: []string{"X:thickness=5"}},
 		`--stock: X: price: want an amount such as 1.20`:                               {Stock: []string{"X:price=1e3"}},
+		`--language: want one of `:                                                     {Language: "fr"},
 		`--units: want one of metric, imperial`:                                        {Units: "feet"},
 		`--mail-to: want one mail address`:                                             {MailTo: []string{"me"}},
 	} {
@@ -404,5 +405,34 @@ func TestInchesAreDoubted(t *testing.T) {
 		if !strings.Contains(strings.Join(w.Doubts, "\n"), want) {
 			t.Errorf("told %q, want it to say %s", w.Doubts, want)
 		}
+	}
+}
+
+// TestOneNameOnTwoSites makes a folder for each of the machines.
+func TestOneNameOnTwoSites(t *testing.T) {
+	a, err := setup.Flags{Machine: []string{"north/wren", "quay/wren"}}.Answers()
+	if err == nil {
+		err = a.Complete()
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	var folders []string
+	for _, in := range load(t, a).Inboxes() {
+		folders = append(folders, in.Dir)
+	}
+	if diff := cmp.Diff([]string{"tickets", "tickets/wren", "tickets/quay-wren"}, folders); diff != "" {
+		t.Errorf("folders (-want +got):\n%s", diff)
+	}
+}
+
+// TestAnswersThatDoNotFit are told with the name of the file that was asked for, and
+// not of the draft of it.
+func TestAnswersThatDoNotFit(t *testing.T) {
+	t.Chdir(t.TempDir())
+	a := setup.Answers{Machines: []setup.Machine{{Site: "north", Name: "heron"}, {Site: "north", Name: "heron"}}}
+	_, err := setup.Write("rollwarden.yaml", a, false, noon())
+	if !errors.Is(err, setup.ErrAnswers) || strings.Contains(err.Error(), "rollwarden-init") || !strings.Contains(err.Error(), ": rollwarden.yaml:") {
+		t.Errorf("got %v", err)
 	}
 }

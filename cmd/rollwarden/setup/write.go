@@ -81,8 +81,10 @@ func (m Machine) first(e *edit) {
 // lines are a further machine, in short.
 func (m Machine) lines() []string {
 	lines := []string{"  # Another one.", "  - site: " + scalar(m.Site), "    name: " + scalar(m.Name)}
-	path := m.Path != nil
-	if path {
+	if m.Folder != "" {
+		lines = append(lines, "    folder: "+scalar(m.Folder))
+	}
+	if m.Path != nil {
 		lines = append(lines, "    path:")
 	}
 	for _, f := range m.fields() {
