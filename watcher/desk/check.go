@@ -74,6 +74,9 @@ func (v value) check(f event.Field) *event.Fault {
 	text, ok := v.texts[0], true
 	switch {
 	case f.Type == "number":
+		if fault := eitherNumber(text); fault != nil {
+			return fault
+		}
 		var x float64
 		x, ok = number(f, v)
 		ok = ok && x >= f.Min && x <= f.Max

@@ -120,6 +120,33 @@ func TestFormsRefuse(t *testing.T) {
 	s.send(t, heron+"entries", jsonType, `{"id": "`+id(1)+`", "action": "advance", "by": "Ada", "fields": {"by_mm": "12,5"}}`).wants(t, 422, "fields.by_mm")
 }
 
+// TestANumberThatMayBeEither has three digits behind its only comma, and is refused
+// with both readings, from a form and from its script. Only what can be but one is read.
+func TestANumberThatMayBeEither(t *testing.T) {
+	for _, by := range []string{"1,365", "12,500", "+1,365", "1,365 mm", "365,000"} {
+		s := open(t, nil)
+		s.send(t, heron+"entries", formType, form("id", id(1), "by", "Ada", "action", "advance", "field.by_mm", by)).wants(t, 422, "fields.by_mm")
+		r := s.send(t, heron+"entries", jsonType, `{"id": "`+id(2)+`", "action": "advance", "by": "Ada", "fields": {"by_mm": "`+by+`"}}`)
+		r.wants(t, 422, "fields.by_mm")
+		if by == "1,365" && !strings.Contains(r.Body.String(), "1.365 or 1365") {
+			t.Errorf("not both readings in %s", r.Body)
+		}
+		if len(s.journal) > 0 {
+			t.Errorf("%s was stored", by)
+		}
+	}
+	for by, want := range map[string]float64{"365,5": 365.5, "0,365": 0.365, "1365,250": 1365.25, "12,50": 12.5} {
+		s := open(t, nil)
+		s.send(t, heron+"entries", formType, form("id", id(1), "by", "Ada", "action", "advance", "field.by_mm", by))
+		if len(s.journal) != 1 {
+			t.Fatalf("%s was not stored", by)
+		}
+		if got := s.last(t).Data.(*event.EdgeMoved).ByMM; got == nil || *got != want {
+			t.Errorf("%s was read as %v", by, got)
+		}
+	}
+}
+
 // TestBack wants forms to return to this server only. The references that are
 // refused are those by which the WHATWG URL Standard leads a browser to another
 // host ("special authority ignore slashes state", and the removal of tabs and

@@ -8,6 +8,7 @@ import (
 	"mime"
 	"net/http"
 	"net/url"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -15,6 +16,8 @@ import (
 	"unicode/utf8"
 
 	"github.com/go-json-experiment/json/jsontext"
+
+	"rollwarden/rules/event"
 )
 
 // maxBody is the largest request body, in bytes. It is ample for any entry.
@@ -268,6 +271,19 @@ func (v values) addRun() {
 	for name, texts := range run {
 		v[fieldsPrefix+name] = value{texts, typed}
 	}
+}
+
+// thousands are texts in which three digits follow the only comma: 1,365 is a good metre
+// of film to some, and little more than a millimetre to others.
+var thousands = regexp.MustCompile(`^\s*([-+]?[1-9][0-9]{0,2}),([0-9]{3})\s*([^0-9.,].*)?$`)
+
+// eitherNumber is the fault of a number that may be either.
+func eitherNumber(text string) *event.Fault {
+	m := thousands.FindStringSubmatch(text)
+	if m == nil {
+		return nil
+	}
+	return &event.Fault{Want: fmt.Sprintf("%s.%s or %s%s, since the comma may stand for either", m[1], m[2], m[1], m[2]), Got: shown(text)}
 }
 
 // point writes the comma of a decimal as a point. Two of them, or one beside a

@@ -39,9 +39,9 @@
     (Number(c) ^ (crypto.getRandomValues(new Uint8Array(1))[0] & (15 >> (Number(c) / 4)))).toString(16));
 
   // measure puts the unit that stands beside a field behind a bare number. A comma
-  // is a decimal sign where it cannot be a sign of thousands.
+  // is a decimal sign where it cannot be a sign of thousands; 1,365 is refused by the desk.
   function measure(text, unit) {
-    if (/^[-+]?\d*,\d+$/.test(text)) text = text.replace(",", ".");
+    if (/^[-+]?\d*,\d+$/.test(text) && !/^[-+]?[1-9]\d{0,2},\d{3}$/.test(text)) text = text.replace(",", ".");
     return unit && /^[-+]?[\d.]+$/.test(text) ? `${text} ${unit}` : text;
   }
 
