@@ -30,9 +30,9 @@ func (e *InUse) Error() string {
 	return fmt.Sprintf("journal folder %s is in use by another daemon (pid %s): stop that one or give this one its own folder", e.Folder, e.PID)
 }
 
-// lockFolder makes the folder if need be and takes it.
+// lockFolder makes the folder if need be, for this user alone, and takes it.
 func lockFolder(dir string) (*lock, error) {
-	if err := os.MkdirAll(dir, 0o750); err != nil {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("make the folder: %w: let this user write there, or choose another folder", err)
 	}
 	name := filepath.Join(dir, lockName)

@@ -90,7 +90,7 @@ func writeMark(path string, seq uint64) error {
 		return err
 	}
 	temp := path + ".tmp"
-	if err := os.WriteFile(temp, fmt.Appendln(nil, seq), 0o640); err != nil {
+	if err := os.WriteFile(temp, fmt.Appendln(nil, seq), 0o600); err != nil {
 		return err
 	}
 	return os.Rename(temp, path)

@@ -19,7 +19,8 @@ import (
 // the whole journal. They are a convenience: the journal stays the truth, and
 // a file that is not whole is passed over.
 //
-// One goroutine at a time may use a folder.
+// Their user alone may read them: a state has everybody's names in it. One goroutine
+// at a time may use a folder.
 type Snapshots struct {
 	Dir string
 	Log zerolog.Logger // says which files were passed over
@@ -53,7 +54,7 @@ func (s Snapshots) Save(seq uint64, state []byte) error {
 	if seq == 0 {
 		return errors.New("save snapshot: want the sequence of a journal entry, got 0")
 	}
-	if err := os.MkdirAll(s.Dir, 0o750); err != nil {
+	if err := os.MkdirAll(s.Dir, 0o700); err != nil {
 		return fmt.Errorf("save snapshot: %w", err)
 	}
 	temp := filepath.Join(s.Dir, snapshotTemp)
@@ -183,7 +184,7 @@ func (s Snapshots) prune(kept int) error {
 
 // writeSynced writes a file and has the disk take it before it returns.
 func writeSynced(path string, parts ...[]byte) error {
-	f, err := os.OpenFile(path, os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o640)
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o600)
 	if err != nil {
 		return err
 	}

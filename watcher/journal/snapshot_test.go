@@ -4,8 +4,10 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
+	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 
@@ -209,5 +211,29 @@ func write(t *testing.T, path string, data []byte) {
 	t.Helper()
 	if err := os.WriteFile(path, data, 0o600); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// TestStatesAreForTheirUserAlone wants nobody else to read a folded state, which has
+// everybody's names in it, nor the mark.
+func TestStatesAreForTheirUserAlone(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		return // which has no such modes
+	}
+	dir := filepath.Join(t.TempDir(), "data")
+	s := Snapshots{Dir: filepath.Join(dir, "snapshots"), Log: zerolog.Nop()}
+	if err := s.Save(7, []byte("state")); err != nil {
+		t.Fatal(err)
+	}
+	mark := filepath.Join(dir, "journal.mark")
+	if err := writeMark(mark, 7); err != nil {
+		t.Fatal(err)
+	}
+	for path, want := range map[string]fs.FileMode{
+		s.Dir: 0o700, filepath.Join(s.Dir, snapshotName(7)): 0o600, mark: 0o600,
+	} {
+		if info, err := os.Stat(path); err != nil || info.Mode().Perm() != want {
+			t.Errorf("%s: want %v, got %v, %v", path, want, info.Mode(), err)
+		}
 	}
 }

@@ -16,7 +16,7 @@ func (f File) Load() ([]byte, error) { return os.ReadFile(string(f)) }
 // Save implements State. A crash or a power cut leaves the old file or the new one.
 func (f File) Save(data []byte) error {
 	dir, next := filepath.Dir(string(f)), string(f)+".tmp"
-	if err := os.MkdirAll(dir, 0o750); err != nil {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return err
 	}
 	if err := writeSynced(next, data); err != nil {
@@ -29,7 +29,7 @@ func (f File) Save(data []byte) error {
 }
 
 func writeSynced(path string, data []byte) error {
-	f, err := os.OpenFile(path, os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o640)
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o600)
 	if err != nil {
 		return err
 	}

@@ -98,7 +98,7 @@ func Start(ctx context.Context, o Options) (*App, error) {
 		a.ground = &Ground{}
 		a.onClose("bus and board address", a.ground.Close)
 	}
-	for _, step := range []func(context.Context) error{a.openSite, a.openSources, a.openBus, a.openJournals, a.openPager, a.openLeases, a.openFront, a.openHTTP, a.run} {
+	for _, step := range []func(context.Context) error{a.openSite, a.openSources, a.closeData, a.openBus, a.openJournals, a.openPager, a.openLeases, a.openFront, a.openHTTP, a.run} {
 		if err := step(ctx); err != nil {
 			return nil, errors.Join(err, a.close(ctx))
 		}

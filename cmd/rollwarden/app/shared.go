@@ -61,7 +61,7 @@ func (a *App) identify() (id string, err error) {
 		return id, nil
 	}
 	id = rand.Text()
-	if err := os.WriteFile(name, []byte(id+"\n"), 0o640); err != nil {
+	if err := os.WriteFile(name, []byte(id+"\n"), 0o600); err != nil {
 		return "", fmt.Errorf("keep the id of this daemon: %w: let this user write there", err)
 	}
 	return id, nil
