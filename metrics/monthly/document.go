@@ -159,6 +159,18 @@ func (p *writer) brief(v float64) string {
 	return p.number(v, min(6, 2-int(math.Floor(math.Log10(a)))))
 }
 
+// rough writes an estimate with the two digits that it carries at best; the table of
+// figures and the answers to programs have them all.
+func (p *writer) rough(m units.Maybe) string {
+	v, known := m.Get()
+	if !known || v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
+		return p.maybe(m)
+	}
+	digits := 1 - int(math.Floor(math.Log10(math.Abs(v))))
+	scale := math.Pow10(digits)
+	return p.number(math.Round(v*scale)/scale, min(6, max(0, digits)))
+}
+
 func (p *writer) percent(share float64, digits int) string { return p.number(100*share, digits) + " %" }
 
 func (p *writer) share(m units.Maybe) string {

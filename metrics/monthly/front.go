@@ -45,12 +45,12 @@ func (p *writer) fewStrikes(n uint64) prose {
 // plain writes an estimate for those who do not read intervals: the figure
 // large, and beside it in words what it may be as well.
 func (p *writer) plain(name string, e reliability.Estimate) key {
-	k := key{Name: p.Say(name), Value: p.maybe(e.Value), Note: p.said(e.Words)}
+	k := key{Name: p.Say(name), Value: p.rough(e.Value), Note: p.said(e.Words)}
 	switch {
 	case !e.Value.Known() && e.Low.Known():
-		k.Value = p.Say("report.at-least", p.maybe(e.Low))
+		k.Value = p.Say("report.at-least", p.rough(e.Low))
 	case e.Value.Known() && e.Low.Known() && e.High.Known():
-		k.Note = p.after(p.Say("report.range", p.maybe(e.Low), p.maybe(e.High)), k.Note)
+		k.Note = p.after(p.Say("report.range", p.rough(e.Low), p.rough(e.High)), k.Note)
 	}
 	return k
 }
@@ -64,15 +64,18 @@ func (p *writer) after(text string, note prose) prose {
 	return prose{Text: text}
 }
 
-// prevented gives no figure the look of a result that is none.
+// prevented gives no figure the look of a result that is none, and nobody fewer
+// strikes than none: an interval that reaches zero says that nothing can be told.
 func (p *writer) prevented(e *reliability.Prevented) key {
+	notNegative := func(m units.Maybe) string { return p.rough(units.Some(max(0, m.Or(0)))) }
+	low, known := e.Low.Get()
 	switch {
 	case !e.Value.Known():
 		return key{Name: p.Say("report.key.prevented"), Value: p.Say("report.not-estimated")}
 	case e.Starts == 0:
 		return key{p.Say("report.key.prevented"), "0", prose{Text: p.Say("report.prevented.none")}}
-	case e.Words == reliability.NotShown:
-		return key{p.Say("report.key.prevented"), p.Say("report.not-shown"), prose{Text: p.Say("report.prevented.not-shown", p.maybe(e.Value), p.maybe(e.Low), p.maybe(e.High))}}
+	case known && low <= 0:
+		return key{p.Say("report.key.prevented"), p.Say("report.too-few"), prose{Text: p.Say("report.prevented.too-few", notNegative(e.Value), notNegative(e.High))}}
 	}
 	k := p.plain("report.key.prevented", e.Estimate)
 	k.Value = p.Say("report.about", k.Value)
@@ -101,8 +104,8 @@ func (p *writer) next(steps []reliability.Step) (list []thing) {
 				t.Saving = p.Say("report.saving.running", p.money(step.Saving))
 			}
 		}
-		if n, known := step.Strikes.Get(); known {
-			t.Saving += ", " + p.Say("report.saving.strikes", p.brief(n))
+		if step.Strikes.Known() {
+			t.Saving += ", " + p.Say("report.saving.strikes", p.rough(step.Strikes))
 		}
 		list = append(list, t)
 	}

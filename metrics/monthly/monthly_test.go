@@ -492,11 +492,49 @@ func TestPreventedInWords(t *testing.T) {
 		How: "estimated, not counted: over the 40 starts that were warned of and treated, the odds of a strike untreated less the odds as treated",
 	}
 	for lang, want := range map[string]string{
-		"en": "Strikes that alarms prevented: not shown  (the best guess is -1.21, but the odds are so little known that anything from -8.40 to 15.5 fits",
-		"de": "Durch Alarme verhinderte Crashs: nicht gezeigt  (am ehesten -1,21, aber",
+		"en": "Strikes that alarms prevented: too few starts to tell  (the best guess is 0, and anything from none to 16 fits the odds as well)",
+		"de": "Durch Alarme verhinderte Crashs: zu wenige Starts, um das zu sagen  (am ehesten 0, und alles von keinem bis 16 passt ebenso gut zu den Wahrscheinlichkeiten)",
 	} {
 		if text := press(t, lang).Text(e); !strings.Contains(text, want) {
 			t.Errorf("no %q in\n%s", want, text)
+		}
+	}
+}
+
+// TestTheFirstPageIsRough gives an estimate no digits that it does not carry, and
+// leaves them all to the table of figures.
+func TestTheFirstPageIsRough(t *testing.T) {
+	e := edition(t)
+	f := &e.Report.Front
+	f.Prevented.Estimate = reliability.Estimate{Value: units.Some(0.379), Low: units.Some(-0.00944), High: units.Some(0.834), Words: reliability.TooFew}
+	f.Prevented.Starts = 2
+	f.StartsBetween = reliability.Estimate{Low: units.Some(1.63)}
+	for lang, wants := range map[string][]string{
+		"en": {"Starts between strikes: at least 1.6", "too few starts to tell  (the best guess is 0.38, and anything from none to 0.83 fits"},
+		"de": {"Starts zwischen zwei Crashs: mindestens 1,6", "zu wenige Starts, um das zu sagen  (am ehesten 0,38, und alles von keinem bis 0,83 passt"},
+	} {
+		text := press(t, lang).Text(e)
+		for _, want := range wants {
+			if !strings.Contains(text, want) {
+				t.Errorf("no %q in\n%s", want, text)
+			}
+		}
+	}
+	f.StartsBetween = reliability.Estimate{Value: units.Some(163.7), Low: units.Some(40.04), High: units.Some(9996)}
+	f.Prevented.Estimate = reliability.Estimate{Value: units.Some(3.21), Low: units.Some(0.0944), High: units.Some(7.96)}
+	text := press(t, "en").Text(e)
+	for _, want := range []string{"Starts between strikes: 160  (with 95 percent confidence between 40 and 10000", "about 3.2  (with 95 percent confidence between 0.094 and 8.0"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("no %q in\n%s", want, text)
+		}
+	}
+	var table strings.Builder
+	if err := press(t, "en").Write(&table, e, "csv", later); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"163.7", "40.04", "9996", "3.21", "0.0944", "7.96"} {
+		if !strings.Contains(table.String(), want) {
+			t.Errorf("the table of figures has no %s", want)
 		}
 	}
 }
