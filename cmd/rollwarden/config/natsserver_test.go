@@ -2,7 +2,12 @@ package config
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -288,6 +293,29 @@ func TestAnswersGoNowhere(t *testing.T) {
 		}
 		if _, err := event.Decode(entry.Message); err == nil {
 			t.Errorf("entry %d on %s is an event: %s", seq, entry.Subject, entry.Data)
+		}
+	}
+}
+
+// TestTheFilesForNATSDenyWhatTheBuiltInServerDenies compares what a machine may not
+// say in the files for servers of one's own with what it may not say here.
+func TestTheFilesForNATSDenyWhatTheBuiltInServerDenies(t *testing.T) {
+	want := NATSUser{Machine: "north/heron"}.user().Never
+	publish := regexp.MustCompile(`allow: \["floor[^\]]*\]\n( *deny: (\[[^\]]*\]))?`)
+	for file, users := range map[string]int{"accounts.conf": 4, "leaf.conf": 1} {
+		text, err := os.ReadFile(filepath.Join("..", "..", "..", "deploy", "nats", file))
+		if err != nil {
+			t.Fatal(err)
+		}
+		found := publish.FindAllSubmatch(text, -1)
+		if len(found) != users {
+			t.Errorf("%s: found %d users who publish on the floor, want %d", file, len(found), users)
+		}
+		for _, user := range found {
+			var denied []string
+			if err := json.Unmarshal(user[2], &denied); err != nil || !slices.Equal(denied, want) {
+				t.Errorf("%s denies %s, %v: want %q", file, user[2], err, want)
+			}
 		}
 	}
 }
