@@ -497,7 +497,7 @@ func TestEmptyLists(t *testing.T) {
 
 // TestZoneAndUnits shows one moment and two measures as another shop reads
 // them. 330 mm are 13.0 in (25.4 mm to the inch, international yard and pound
-// agreement of 1959) and 21 °C are 69.8 °F.
+// agreement of 1959), 1.5 mm are 0.059 in, and 21 °C are 69.8 °F.
 func TestZoneAndUnits(t *testing.T) {
 	d := newDesk(t)
 	morning(d)
@@ -509,6 +509,9 @@ func TestZoneAndUnits(t *testing.T) {
 	heron := page.byID("m.north.heron")
 	if got := heron.fact("Edge"); !strings.Contains(got, "13.0 in short of the cure exit") {
 		t.Errorf("the edge is %q", got)
+	}
+	if got := heron.words(); !strings.Contains(got, "The gap under the carriage (0.059 in)") {
+		t.Errorf("the gap is not in inches: %s", got)
 	}
 	if got := heron.fact("Air"); got != "70 °F 46 % humidity" {
 		t.Errorf("the air is %q", got)

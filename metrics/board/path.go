@@ -140,7 +140,7 @@ func (p *painter) draw(s shown) *drawing {
 	d.place(p.Say("path.cure"), (d.Entry+d.Exit)/2, 11, "middle", "heat")
 	d.place(p.Say("path.take"), canvasW-4, 70, "end", "quiet")
 	if known {
-		d.Scale = p.Say("path.scale", p.Number(figure(path.GapUM/1000, 2)))
+		d.Scale = p.Say("path.scale", p.gap(path.GapUM))
 		d.place(p.mm(path.CureEntryMM), d.Entry, 70, "end", "quiet small")
 		d.place(p.mm(path.CureExitMM), d.Exit, 70, "start", "quiet small")
 	}

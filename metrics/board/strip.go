@@ -239,7 +239,16 @@ func (p *painter) air(c floor.Climate) fact {
 
 // Numbers as this reader writes them.
 
-func (p *painter) mm(v float64) string   { return p.Number(p.Short(v)) }
+func (p *painter) mm(v float64) string { return p.Number(p.Short(v)) }
+
+// gap writes a gap given in µm, which is too small for the digits of other lengths.
+func (p *painter) gap(um float64) string {
+	if p.Imperial {
+		return p.Number(figure(um/1000/units.MMPerInch, 3) + " in")
+	}
+	return p.Number(figure(um/1000, 2) + " mm")
+}
+
 func (p *painter) long(v float64) string { return p.Number(p.Long(v)) }
 func microns(v float64) string           { return figure(v, 0) + " µm" }
 func percent(v float64) string           { return figure(v, 0) + " %" }
