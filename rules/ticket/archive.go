@@ -265,7 +265,7 @@ func (a *archive) open(name string) (*reader, []byte, error) {
 	limit := a.limit(f)
 	data, err := io.ReadAll(io.LimitReader(in, limit+1))
 	if int64(len(data)) > limit {
-		return nil, nil, entryError(name, tooLarge, fmt.Sprintf("at most %d bytes inflated", limit), "more")
+		return nil, nil, entryError(name, tooLarge, "at most "+size(limit)+" unpacked", "more")
 	}
 	if err != nil {
 		return nil, nil, entryError(name, malformed, "an entry that is whole", err.Error())

@@ -219,10 +219,10 @@ func TestPackageBombs(t *testing.T) {
 		name, kind, says string
 		data             []byte
 	}{
-		{"ratio", "too-large", "bytes inflated", pack(t, entry{name: "a.xjdf", data: job("A") + blank})},
-		{"ratio of a message", "too-large", "bytes inflated", pack(t, entry{name: "a.xjmf", data: messages() + blank})},
-		{"size", "too-large", "bytes inflated", pack(t, entry{name: "a.xjdf", data: full})},
-		{"all together", "too-large", "bytes inflated", pack(t, five...)},
+		{"ratio", "too-large", "iB unpacked", pack(t, entry{name: "a.xjdf", data: job("A") + blank})},
+		{"ratio of a message", "too-large", "iB unpacked", pack(t, entry{name: "a.xjmf", data: messages() + blank})},
+		{"size", "too-large", "iB unpacked", pack(t, entry{name: "a.xjdf", data: full})},
+		{"all together", "too-large", "iB unpacked", pack(t, five...)},
 		{"entries that overlap", "forbidden", "overlap", liar},
 	} {
 		before := allocated()

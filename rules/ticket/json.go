@@ -8,6 +8,7 @@ import (
 	"math"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"github.com/go-json-experiment/json"
@@ -132,10 +133,10 @@ func trailingJSON(data []byte, from int64) error {
 }
 
 func syntaxJSON(data []byte, err error) error {
-	e := &Error{Line: lineAt(data, int64(len(data))), Field: "JSON", Kind: malformed, Want: "well-formed JSON in UTF-8", Got: err.Error()}
+	e := &Error{Line: lineAt(data, int64(len(data))), Field: "JSON", Kind: malformed, Want: "well-formed JSON in UTF-8, with names and texts in quotation marks and one comma between two of them", Got: err.Error()}
 	var syn *jsontext.SyntacticError
 	if errors.As(err, &syn) {
-		e.Line, e.Got = lineAt(data, syn.ByteOffset), syn.Err.Error()
+		e.Line, e.Got = lineAt(data, syn.ByteOffset), "something else at "+around(data, syn.ByteOffset)
 		if errors.Is(err, jsontext.ErrDuplicateName) {
 			e.Field, e.Want, e.Got = pointerName(syn.JSONPointer), "each member once", "it twice"
 		}
@@ -144,6 +145,25 @@ func syntaxJSON(data []byte, err error) error {
 		e.Kind, e.Incomplete, e.Got = incomplete, true, "the end of the file"
 	}
 	return e
+}
+
+// around shows a place in a text with a little of what is before it and behind.
+func around(data []byte, at int64) string {
+	const before, behind = 20, 20 // bytes
+	at = min(max(at, 0), int64(len(data)))
+	return oneLine(string(data[max(0, at-before):min(int64(len(data)), at+behind)]))
+}
+
+// oneLine shows a piece of a text as it stands there, without what a screen would not
+// show.
+func oneLine(text string) string {
+	printable := func(r rune) rune {
+		if unicode.IsPrint(r) {
+			return r
+		}
+		return '�'
+	}
+	return short(strings.Map(printable, strings.Join(strings.Fields(text), " ")))
 }
 
 func lineAt(data []byte, offset int64) int {
@@ -165,19 +185,36 @@ func explainJSON(data []byte, err error) error {
 	if !errors.As(err, &sem) {
 		return syntaxJSON(data, err)
 	}
-	e := &Error{Line: lineAt(data, sem.ByteOffset), Field: pointerName(sem.JSONPointer), Kind: badValue, Want: "a JSON object", Got: sem.JSONKind.String()}
-	if len(sem.JSONValue) > 0 {
-		e.Got = quote(string(sem.JSONValue))
-	}
+	e := &Error{Line: lineAt(data, sem.ByteOffset), Field: pointerName(sem.JSONPointer), Kind: badValue, Want: "one ticket in curly brackets, as {\"job\": \"KL-1042\"}", Got: found(data, sem)}
 	switch {
 	case errors.Is(err, json.ErrUnknownName):
-		e.Kind, e.Want, e.Got = unsupported, suggest(e.Field), "an unknown one"
+		e.Kind, e.Want, e.Got = unsupported, suggest(e.Field), "a name that tickets do not have"
 	case errors.Is(err, errNull):
 		e.Want, e.Got = wantedKind(e.Field)+"; leave the member out when it is not known", "null"
 	case e.Field != "ticket":
 		e.Want = wantedKind(e.Field)
 	}
 	return e
+}
+
+// found shows the value that a decoder objects to as it stands in the text. Its error
+// holds the value only sometimes, and begins ahead of the signs before it.
+func found(data []byte, sem *json.SemanticError) string {
+	value := sem.JSONValue
+	if len(value) == 0 {
+		rest := bytes.TrimLeft(data[min(max(sem.ByteOffset, 0), int64(len(data))):], " \t\r\n:,")
+		value, _ = jsontext.NewDecoder(bytes.NewReader(rest)).ReadValue() // the text was found to be well-formed
+	}
+	switch value.Kind() {
+	case jsontext.KindString:
+		text, _ := jsontext.AppendUnquote(nil, value)
+		return quote(string(text))
+	case jsontext.KindBeginArray:
+		return "a list, " + oneLine(string(value))
+	case jsontext.KindBeginObject:
+		return "a ticket within the ticket, " + oneLine(string(value))
+	}
+	return oneLine(string(value))
 }
 
 // wantedKind says what kind of value a member holds.
@@ -190,7 +227,7 @@ func wantedKind(name string) string {
 	case "$schema", "job", "part", "machine", "title", "stock", "film_class":
 		return "a text"
 	}
-	return "a number"
+	return "a number with a point and without quotation marks, such as 12.5"
 }
 
 // The longest texts of a JSON ticket, in letters.

@@ -35,7 +35,7 @@ func suggest(unknown string) string {
 	if best == "" {
 		return "one of " + strings.Join(names, ", ")
 	}
-	return "a member of the ticket; did you mean " + best + "?"
+	return "another name; did you mean " + best + "?"
 }
 
 // sharing finds a member that has a word in common with the unknown one, so

@@ -145,7 +145,7 @@ func parse(name string, data []byte, o Options) (Document, error) {
 		return Document{}, err
 	}
 	if len(data) > MaxBytes {
-		return Document{}, &Error{Field: "file", Kind: tooLarge, Want: fmt.Sprintf("at most %d bytes", MaxBytes), Got: fmt.Sprintf("%d", len(data))}
+		return Document{}, &Error{Field: "file", Kind: tooLarge, Want: "at most " + size(MaxBytes), Got: size(int64(len(data)))}
 	}
 	r := newReader(name, data, o)
 	doc, err := r.document(data)
@@ -251,12 +251,24 @@ func sum(data []byte) string {
 }
 
 // quote shows a text of the input in a message, cut to a readable length.
-func quote(s string) string {
+func quote(s string) string { return fmt.Sprintf("%q", short(s)) }
+
+// short cuts a text off where it would fill a screen.
+func short(s string) string {
 	const most = 60
 	if r := []rune(s); len(r) > most {
-		s = string(r[:most]) + "…"
+		return string(r[:most]) + "…"
 	}
-	return fmt.Sprintf("%q", s)
+	return s
+}
+
+// size is an amount of bytes as a person reads it, not less than there are.
+func size(bytes int64) string {
+	if bytes < 1<<20 {
+		return fmt.Sprintf("%d KiB", (bytes+1<<10-1)>>10)
+	}
+	tenths := (bytes*10 + 1<<20 - 1) >> 20
+	return strings.TrimSuffix(fmt.Sprintf("%d.%d", tenths/10, tenths%10), ".0") + " MiB"
 }
 
 // MaxNotes is how many notes a document keeps.
