@@ -15,7 +15,8 @@
 //  6. It does not change things faster than people and programs need to.
 //
 // Every answer carries the headers that keep a page from being framed, sniffed
-// or given foreign scripts, and every login, failed login and refusal is logged.
+// or given foreign scripts, and every login is logged, as are failed
+// logins and refusals, of strangers a few of each kind in a minute.
 // Passwords, tokens and session ids are in no log and no error: a session is
 // known by the hash of its id, a token by its own, and what is typed as a name
 // is logged only when it is one.
@@ -89,6 +90,8 @@ type Gate struct {
 	sessions *sessions
 	streams  *streams
 
+	strangers map[string]zerolog.Logger
+
 	byAddress *limits // attempts to log in, right or wrong
 	byName    *limits
 	badTokens *limits // by address
@@ -139,6 +142,7 @@ func New(o Options) (*Gate, error) {
 		accounts:  newAccounts(o.Users),
 		sessions:  newSessions(o.Now, o.Idle, o.Lasts),
 		streams:   newStreams(o.Streams, o.StreamsPerClient),
+		strangers: strangers(o.Log),
 		byAddress: newLimits(rate.Every(addressEvery), loginBurst),
 		byName:    newLimits(rate.Every(nameEvery), loginBurst),
 		badTokens: newLimits(rate.Every(badTokenEvery), badTokenBurst),

@@ -96,7 +96,8 @@ func (g *Gate) begin(w http.ResponseWriter, r *http.Request, v *visit, user User
 // of that name: people type their password into the wrong field.
 func (g *Gate) failLogin(w http.ResponseWriter, r *http.Request, kind, next string, after time.Duration) {
 	g.refusedLogins.Add(1)
-	e := g.o.Log.Warn().Str("kind", kind).Str("address", g.address(r))
+	log := g.strangers[kind]
+	e := log.Warn().Str("kind", kind).Str("address", g.address(r))
 	if a, known := g.accounts.byName[cleanName(r.PostForm.Get("name"))]; known {
 		e = e.Str("user", a.name)
 	}

@@ -52,6 +52,24 @@ var refusals = map[string]refusal{
 // busyWait is told to those who meet a queue of logins.
 const busyWait = 5 * time.Second
 
+// So many refusals of strangers are written down of each kind, in each such time:
+// anybody can ask for them, and the log must not fill the disk that the journal is
+// on. The figures are ours.
+const (
+	tellBurst = 10
+	tellEvery = time.Minute
+)
+
+// strangers are the logs of refusals without a login, by their kind, so that many of
+// one hide no other.
+func strangers(log zerolog.Logger) map[string]zerolog.Logger {
+	logs := map[string]zerolog.Logger{}
+	for kind := range refusals {
+		logs[kind] = log.Sample(&zerolog.BurstSampler{Burst: tellBurst, Period: tellEvery})
+	}
+	return logs
+}
+
 // refuse answers a request that is not let through, and logs that. Whoever is
 // only not logged in yet is no news.
 func (g *Gate) refuse(w http.ResponseWriter, r *http.Request, kind string, after time.Duration) {
@@ -59,8 +77,13 @@ func (g *Gate) refuse(w http.ResponseWriter, r *http.Request, kind string, after
 	if kind == NeedLogin {
 		level = zerolog.InfoLevel
 	}
-	e := g.o.Log.WithLevel(level).Str("kind", kind).Str("method", short(r.Method)).Str("path", short(r.URL.Path)).Str("address", g.address(r))
-	if u, ok := Who(r); ok {
+	u, known := Who(r)
+	log := g.strangers[kind]
+	if known {
+		log = g.o.Log
+	}
+	e := log.WithLevel(level).Str("kind", kind).Str("method", short(r.Method)).Str("path", short(r.URL.Path)).Str("address", g.address(r))
+	if known {
 		e = e.Str("user", u.Name)
 	}
 	if kind == WrongHost {

@@ -73,12 +73,15 @@ func TestTLSFilesAreTakenUp(t *testing.T) {
 	cert, key := filepath.Join(dir, "cert.pem"), filepath.Join(dir, "key.pem")
 	at := time.Date(2026, 3, 2, 7, 40, 0, 0, time.UTC)
 	writePair(t, cert, key, 1, at)
-	c, err := TLSConfig(cert, key, zerolog.New(log))
-	if err != nil {
+	now := newClock()
+	f := &certificate{cert: cert, key: key, log: zerolog.New(log), now: now.Now, stat: os.Stat}
+	if err := f.load(); err != nil {
 		t.Fatal(err)
 	}
+	c := f.config()
 	show := func(want int64, logged string) {
 		t.Helper()
+		now.Pass(lookEvery)
 		if got, _, err := serial(t, c, &tls.Config{}); err != nil || got != want {
 			t.Errorf("want certificate %d, got %d, %v", want, got, err)
 		}
@@ -128,4 +131,74 @@ func TestTLSVersions(t *testing.T) {
 			t.Errorf("%s: got %v, %v", tls.VersionName(version), state.NegotiatedProtocol, err)
 		}
 	}
+}
+
+// TestAFloodOfConnectionsLooksOnce shakes hands again and again with files that
+// cannot be used: they are looked at once a second, and a reason is told once.
+func TestAFloodOfConnectionsLooksOnce(t *testing.T) {
+	dir, log, now := t.TempDir(), &book{}, newClock()
+	cert, key := filepath.Join(dir, "cert.pem"), filepath.Join(dir, "key.pem")
+	writePair(t, cert, key, 1, time.Now())
+	looks := 0
+	f := &certificate{cert: cert, key: key, log: zerolog.New(log), now: now.Now, stat: func(name string) (os.FileInfo, error) {
+		looks++
+		return os.Stat(name)
+	}}
+	if err := f.load(); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Remove(key); err != nil {
+		t.Fatal(err)
+	}
+	looks = 0
+	for range 3 {
+		now.Pass(lookEvery)
+		for range 50 {
+			f.current()
+		}
+	}
+	if lines := strings.Count(log.String(), "\n"); looks != 2*3 || lines != 1 {
+		t.Errorf("looked %d times at a file, and logged %s", looks, log)
+	}
+	writePair(t, cert, key, 2, time.Now().Add(time.Minute))
+	now.Pass(lookEvery)
+	f.current()
+	if err := os.Remove(key); err != nil {
+		t.Fatal(err)
+	}
+	now.Pass(lookEvery)
+	f.current()
+	if lines := strings.Count(log.String(), "\n"); lines != 3 {
+		t.Errorf("want the new certificate told, and the next loss, got %s", log)
+	}
+}
+
+// TestAShareThatHangsHoldsUpNobody has one look at the files never come back.
+func TestAShareThatHangsHoldsUpNobody(t *testing.T) {
+	dir, now := t.TempDir(), newClock()
+	cert, key := filepath.Join(dir, "cert.pem"), filepath.Join(dir, "key.pem")
+	writePair(t, cert, key, 1, time.Now())
+	hangs, away := make(chan bool), make(chan bool)
+	f := &certificate{cert: cert, key: key, log: zerolog.Nop(), now: now.Now, stat: os.Stat}
+	if err := f.load(); err != nil {
+		t.Fatal(err)
+	}
+	f.stat = func(name string) (os.FileInfo, error) {
+		close(hangs)
+		<-away
+		return nil, os.ErrNotExist
+	}
+	now.Pass(lookEvery)
+	done := make(chan bool)
+	go func() { f.current(); close(done) }()
+	<-hangs
+	for range 10 {
+		now.Pass(lookEvery)
+		if _, _, err := serial(t, f.config(), &tls.Config{}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	f.stat = os.Stat // nobody looks meanwhile
+	close(away)
+	<-done
 }
