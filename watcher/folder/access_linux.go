@@ -10,7 +10,7 @@ import (
 func access(dir string) error {
 	const writeEnter = 2 | 1
 	if err := syscall.Access(dir, writeEnter); err != nil {
-		return &fs.PathError{Op: "write in", Path: dir, Err: err}
+		return &fs.PathError{Op: "cannot write in", Path: dir, Err: err}
 	}
 	return nil
 }

@@ -3,6 +3,7 @@ package folder
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"io"
 	"io/fs"
 	"os"
@@ -40,9 +41,46 @@ type rootTree struct{ *os.Root }
 func openTree(dir string) (tree, error) {
 	r, err := os.OpenRoot(dir)
 	if err != nil {
-		return nil, err
+		return nil, inWords(err)
 	}
 	return rootTree{r}, nil
+}
+
+// words are what the system's calls do, for somebody in an office.
+var words = map[string]string{
+	"open": "open", "openat": "open", "statat": "look at", "lstatat": "look at", "lstat": "look at", "mkdirat": "make the folder",
+	"renameat": "move", "removeat": "remove", "unlinkat": "remove", "chtimesat": "set the time of", "readdirent": "list", "getdents64": "list",
+}
+
+// inWords says what was tried in the words of people; it is the same error otherwise.
+func inWords(err error) error {
+	switch e := err.(type) { // as it comes from os.Root, which wraps nothing else
+	case *fs.PathError:
+		if word, known := words[e.Op]; known {
+			return &fs.PathError{Op: "cannot " + word, Path: e.Path, Err: e.Err}
+		}
+	case *os.LinkError:
+		return fmt.Errorf("cannot move %s to %s: %w", e.Old, e.New, e.Err)
+	}
+	return err
+}
+
+// Lstat is os.Root's, as are those below, with errors in words.
+func (r rootTree) Lstat(name string) (fs.FileInfo, error) {
+	info, err := r.Root.Lstat(name)
+	return info, inWords(err)
+}
+
+func (r rootTree) Mkdir(name string, perm fs.FileMode) error {
+	return inWords(r.Root.Mkdir(name, perm))
+}
+
+func (r rootTree) Rename(from, to string) error { return inWords(r.Root.Rename(from, to)) }
+
+func (r rootTree) Remove(name string) error { return inWords(r.Root.Remove(name)) }
+
+func (r rootTree) Chtimes(name string, atime, mtime time.Time) error {
+	return inWords(r.Root.Chtimes(name, atime, mtime))
 }
 
 // Writable asks the system for the rights alone: a file made only to see whether it
@@ -53,7 +91,7 @@ func (r rootTree) Writable() error { return access(r.Name()) }
 func (r rootTree) OpenFile(name string, flag int, perm fs.FileMode) (file, error) {
 	f, err := r.Root.OpenFile(name, flag, perm)
 	if err != nil {
-		return nil, err
+		return nil, inWords(err)
 	}
 	return f, nil
 }

@@ -590,3 +590,42 @@ func TestTheRightToWriteIsAsked(t *testing.T) {
 		t.Errorf("a folder that is gone: %v", err)
 	}
 }
+
+// What the disk refuses is said without the names of system calls, and is still the
+// same error.
+func TestTheDiskSpeaksInWords(t *testing.T) {
+	dir := t.TempDir()
+	tree, err := openTree(dir)
+	check(t, err)
+	defer tree.Close()
+	check(t, os.WriteFile(filepath.Join(dir, "file"), nil, 0o644))
+	_, look := tree.Lstat("gone")
+	_, open := tree.OpenFile("gone", os.O_RDONLY, 0)
+	for _, c := range []struct {
+		err  error
+		want string
+		is   error
+	}{
+		{look, "cannot look at gone: no such file or directory", fs.ErrNotExist},
+		{open, "cannot open gone: no such file or directory", fs.ErrNotExist},
+		{tree.Mkdir("file", 0o755), "cannot make the folder file: file exists", fs.ErrExist},
+		{tree.Rename("gone", "there"), "cannot move gone to there: no such file or directory", fs.ErrNotExist},
+		{tree.Remove("gone"), "cannot remove gone: no such file or directory", fs.ErrNotExist},
+	} {
+		if c.err == nil || c.err.Error() != c.want || !errors.Is(c.err, c.is) {
+			t.Errorf("got %v, want %s", c.err, c.want)
+		}
+	}
+	if _, err := openTree(filepath.Join(dir, "gone")); !errors.Is(err, fs.ErrNotExist) || !strings.HasPrefix(err.Error(), "cannot open ") {
+		t.Errorf("a folder that is gone: %v", err)
+	}
+}
+
+// Sizes are rounded up, so that what is too large never seems to fit.
+func TestSizes(t *testing.T) {
+	for bytes, want := range map[int64]string{500: "500 bytes", 1 << 10: "1 KiB", 1<<10 + 1: "2 KiB", 16 << 20: "16 MiB", 16<<20 + 1: "16.1 MiB"} {
+		if got := size(bytes); got != want {
+			t.Errorf("%d: got %s, want %s", bytes, got, want)
+		}
+	}
+}

@@ -79,14 +79,26 @@ func (w *watcher) refuse(info fs.FileInfo) *fault {
 			what = "a symbolic link"
 		}
 		return &fault{kind: "forbidden", want: "a plain file", got: what,
-			reason: "want a plain file, got " + what + ", which is never followed or opened"}
+			reason: printable(info.Name()) + ": want a plain file, got " + what + ", which is never followed or opened"}
 	}
 	if info.Size() > w.o.MaxBytes {
-		f := &fault{kind: "too-large", want: fmt.Sprintf("at most %d bytes", w.o.MaxBytes), got: fmt.Sprintf("%d bytes", info.Size())}
-		f.reason = "size: want " + f.want + ", got " + f.got
+		f := &fault{kind: "too-large", want: "at most " + size(w.o.MaxBytes), got: size(info.Size())}
+		f.reason = printable(info.Name()) + ": size: want " + f.want + ", got " + f.got
 		return f
 	}
 	return nil
+}
+
+// size is an amount of bytes as a person reads it, not less than there are.
+func size(bytes int64) string {
+	switch {
+	case bytes < 1<<10:
+		return fmt.Sprintf("%d bytes", bytes)
+	case bytes < 1<<20:
+		return fmt.Sprintf("%d KiB", (bytes+1<<10-1)>>10)
+	}
+	tenths := (bytes*10 + 1<<20 - 1) >> 20
+	return strings.TrimSuffix(fmt.Sprintf("%d.%d", tenths/10, tenths%10), ".0") + " MiB"
 }
 
 // emptyError says that there is nothing to read yet: an empty file is how
