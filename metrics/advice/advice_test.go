@@ -353,15 +353,19 @@ func TestQueue(t *testing.T) {
 // TestAGuessedWindowSaysSo shows the cure window of a machine whose feed path nobody
 // has measured as what it is.
 func TestAGuessedWindowSaysSo(t *testing.T) {
-	for _, measured := range []bool{true, false} {
+	const nothing, partly = "they know nothing of this machine", "This machine is not measured in full"
+	for _, c := range []struct {
+		configured, assumed bool
+		says, not           string
+	}{{true, false, "", nothing}, {false, true, nothing, partly}, {false, false, partly, nothing}} {
 		w := newWatch(t)
-		w.site.Machines[0].Configured = measured
+		w.site.Machines[0].Configured, w.site.Machines[0].Path.Assumed = c.configured, c.assumed
 		w.engine = rules.New(w.site)
 		w.bare()
 		w.say("ticket.received", ticket("J1", nil))
 		part := section(t, get(w.serve(), heron, "en").Body.String(), "heat")
-		if got := strings.Contains(part, "they know nothing of this machine"); got == measured || !strings.Contains(part, "<svg") {
-			t.Errorf("measured %t: the page calls the window guessed: %t", measured, got)
+		if !strings.Contains(part, c.says) || strings.Contains(part, c.not) || !strings.Contains(part, "<svg") {
+			t.Errorf("%+v: the page does not say so", c)
 		}
 		if said := words(part); !strings.Contains(said, "suits ink and film") || strings.Contains(said, "safe") {
 			t.Error("what suits ink and film is called more than that")

@@ -25,7 +25,7 @@ type picture struct {
 
 	heat     *rules.Heat // nil without a run and a roll
 	heatWhys []units.Explanation
-	measured bool // the machine's feed path, by which heat goes
+	plant    *plant.Machine // as it was measured; nil when it was not
 
 	slots     []rules.Slot
 	queue     *queue.Advice // nil when nothing is queued
@@ -67,7 +67,9 @@ func (b *bureau) picture(v *rules.View, now time.Time, site, machine string) *pi
 	}
 	if h, ok := b.reader.Heat(now, site, machine); ok {
 		p.heat, p.heatWhys = &h, h.Explain(b.display)
-		p.measured = slices.ContainsFunc(b.machines, func(m plant.Machine) bool { return m.Site == site && m.Name == machine && m.Configured })
+		if i := slices.IndexFunc(b.machines, func(m plant.Machine) bool { return m.Site == site && m.Name == machine }); i >= 0 {
+			p.plant = &b.machines[i]
+		}
 	}
 	p.slots = b.reader.Schedule(now, site, machine)
 	if a, ok := b.reader.QueueAdvice(now, site, machine, b.prices); ok {

@@ -44,7 +44,7 @@ func (p painter) page(pic *picture) page {
 	}
 	if pic.heat != nil {
 		out.Heat = p.heat(pic.heat, pic.heatWhys)
-		out.Heat.Guessed = !pic.measured
+		out.Heat.Guessed = p.guessed(pic.plant)
 	}
 	if pic.queue != nil {
 		out.Queue = p.queue(pic)
@@ -170,7 +170,7 @@ func (p painter) option(o *remedy.Option, e remedy.Explanation, best bool) optio
 type heatView struct {
 	About, Film web.Said
 	Facts       []fact
-	Guessed     bool          // nobody has measured the machine's feed path
+	Guessed     web.Said      // what of the window nobody has measured; empty when all was
 	Picture     template.HTML // the cure window; empty when it cannot be drawn
 	Bands       []bandRow
 	Reasons     []section
@@ -209,6 +209,17 @@ func (p painter) heat(h *rules.Heat, why []units.Explanation) *heatView {
 		out.Bands = append(out.Bands, p.band(h, b))
 	}
 	return out
+}
+
+// guessed says what of the cure window is no measure of the machine.
+func (p painter) guessed(m *plant.Machine) web.Said {
+	switch {
+	case m == nil || m.Path.Assumed:
+		return p.own("advice.window.guessed")
+	case !m.Configured:
+		return p.own("advice.window.partly")
+	}
+	return web.Said{}
 }
 
 func (p painter) film(h *rules.Heat) web.Said {

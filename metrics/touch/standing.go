@@ -108,7 +108,7 @@ func (p *painter) edge() (text string, clear, unknown bool) {
 	if p.floor.Leader.On {
 		key = "touch.leader"
 	}
-	if p.plant == nil || !p.plant.Configured {
+	if p.plant == nil || p.plant.Path.Assumed {
 		return p.Say(key+"-unmeasured", p.Number(p.Short(front))), false, true
 	}
 	exit := p.plant.Path.CureExitMM

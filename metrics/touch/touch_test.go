@@ -84,6 +84,8 @@ func (s *shop) get(url string) *httptest.ResponseRecorder {
 		Machines: []plant.Machine{
 			{Site: "north", Name: "heron", Path: path, Configured: true}, {Site: "north", Name: "wren", Path: path, Configured: true},
 			{Site: "quay", Name: "wren", Path: path, Configured: true},
+			{Site: "quay", Name: "owl", Path: plant.Path{CureExitMM: 600, Assumed: true}},
+			{Site: "quay", Name: "lark", Path: path}, // something else than its path is not measured
 		},
 		View: func() *rules.View {
 			v := &rules.View{At: start, Floor: s.state.Snapshot(), Alarms: s.alarms.Snapshot()}
@@ -264,6 +266,11 @@ func TestAnUnmeasuredPathIsSaid(t *testing.T) {
 		t.Error("the page says that nobody told where the edge is")
 	}
 	s.say("plover", "leader.attached", &event.LeaderAttached{LengthMM: 200})
+	for machine, want := range map[string]string{"owl": "nobody has measured where the cure zone is", "lark": "past the cure exit"} {
+		s.seq++
+		s.apply(event.Event{ID: fmt.Sprint(s.seq), Source: "test", Type: "edge.moved", Time: start, Site: "quay", Machine: machine, Data: &event.EdgeMoved{PositionMM: &mm, Cause: event.CauseAdvance}})
+		wants(t, s.get("/floor/"+machine).Body.String(), want)
+	}
 	wants(t, s.get("/floor/plover").Body.String(), "leader&#39;s end at 700 mm; nobody has measured where the cure zone is")
 }
 
