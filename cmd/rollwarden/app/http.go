@@ -159,10 +159,12 @@ func (w warnings) Write(line []byte) (int, error) {
 }
 
 // newServer serves a handler. Its limits keep a slow or endless request from
-// holding on to the watch; a live page sets its own.
+// holding on to the watch; a live page sets its own. What it says, of connections
+// that speak no TLS for one, anybody can have it say: it says so much a minute.
 func newServer(h http.Handler, part zerolog.Logger) *http.Server {
+	few := part.Sample(&zerolog.BurstSampler{Burst: 10, Period: time.Minute})
 	return &http.Server{
-		Handler: h, ErrorLog: log.New(warnings{part}, "", 0),
+		Handler: h, ErrorLog: log.New(warnings{few}, "", 0),
 		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
 		WriteTimeout: 30 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,
 	}
