@@ -811,9 +811,11 @@ func TestOverTLS(t *testing.T) {
 	good, err := os.ReadFile(cert.files.CertFile)
 	fail(t, err)
 	fail(t, os.WriteFile(cert.files.CertFile, []byte("half of a cert"), 0o600))
+	time.Sleep(1100 * time.Millisecond) // the files are looked at once a second
 	trusting(t, a, cert, true).get("/healthz").wants(t, 200, "with a broken file on the disk")
 	fail(t, os.WriteFile(cert.files.CertFile, good, 0o600))
 	cert.write(t, "second", "127.0.0.1")
+	time.Sleep(1100 * time.Millisecond)
 	got := trusting(t, a, cert, true).get("/healthz").wants(t, 200)
 	if name := got.TLS.PeerCertificates[0].Subject.CommonName; name != "second" {
 		t.Errorf("want the new certificate, got the %s", name)
