@@ -850,7 +850,7 @@ func TestTroubleAndItsEnd(t *testing.T) {
 		check(t, os.MkdirAll(r.dir, 0o755))
 		rest(time.Hour)
 		r.stop()
-		want := []string{"heron: one.xjdf: stuck", "heron: two.xjdf: unreadable", "heron: ", "heron: open", "heron: "}
+		want := []string{"heron: one.xjdf: stuck", "heron: two.xjdf: unreadable", "heron: ", "heron: cannot open", "heron: "}
 		if len(told) != len(want) {
 			t.Fatalf("got %q", told)
 		}
