@@ -161,9 +161,6 @@ func openTLS(t *testing.T, o Options) *world {
 func start(t *testing.T, o Options, serve func(*httptest.Server)) *world {
 	t.Helper()
 	w := &world{T: t, clock: newClock(), log: &book{}}
-	if o.After != nil {
-		w.clock = &clock{at: o.After.o.Now()}
-	}
 	o.Now, o.Log = w.clock.Now, zerolog.New(w.log)
 	g, err := New(o)
 	if err != nil {

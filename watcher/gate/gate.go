@@ -25,7 +25,7 @@
 // user or token is configured. Then everyone must say who he is, there too.
 //
 // Sessions live in memory: when the process ends everyone logs in again. A gate
-// that takes the place of another one (Options.After) takes its sessions over.
+// that takes the place of another one takes its sessions over (Succeed).
 package gate
 
 import (
@@ -70,10 +70,6 @@ type Options struct {
 	// problem is one of the kinds, or empty. It writes the status too. It is
 	// required with users.
 	LoginPage func(w http.ResponseWriter, r *http.Request, status int, problem string, next string)
-
-	// After is the gate that this one takes the place of. Whose account is the
-	// same in both stays logged in.
-	After *Gate
 
 	Now func() time.Time // time.Now when nil
 	Log zerolog.Logger
@@ -148,9 +144,6 @@ func New(o Options) (*Gate, error) {
 		badTokens: newLimits(rate.Every(badTokenEvery), badTokenBurst),
 		writes:    newLimits(rate.Limit(o.WritesPerS), o.WriteBurst),
 	}
-	if o.After != nil {
-		g.succeed(o.After)
-	}
 	var err error
 	if g.hosts, err = newHosts(o.Listen, o.PublicURL, o.Hosts); err != nil {
 		return nil, err
@@ -158,16 +151,16 @@ func New(o Options) (*Gate, error) {
 	return g, g.trust(o.PublicURL)
 }
 
-// succeed takes over who is logged in at the gate before, but for those whose
-// account has changed since.
-func (g *Gate) succeed(before *Gate) {
+// Succeed takes over who is logged in at the gate before, whose place this one takes,
+// but for those whose account has changed since. They are logged out there too, so it
+// is the last thing to do before this gate is used, when nothing can fail any more.
+func (g *Gate) Succeed(before *Gate) {
 	g.sessions = before.sessions
 	g.sessions.retune(g.o.Idle, g.o.Lasts)
 	g.sessions.keep(func(u User) bool {
 		was, now := before.accounts.byName[u.Name], g.accounts.byName[u.Name]
 		return was.hash != nil && now.hash != nil && now.same(was)
 	})
-	g.o.After = nil // or every gate that ever was would be kept
 }
 
 func (o Options) check() error {

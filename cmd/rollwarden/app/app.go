@@ -231,6 +231,7 @@ func (a *App) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	a.ground.handOver(a.front.gate) // nothing can fail from here on
 	ctx, a.cancel = context.WithCancel(context.WithoutCancel(ctx))
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return watch(ctx) })

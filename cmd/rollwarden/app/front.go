@@ -49,11 +49,10 @@ func (a *App) openFront(context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	o.Page, o.LoginPage, o.After = f.kit.Refusal, f.kit.Login, a.ground.gate
+	o.Page, o.LoginPage = f.kit.Refusal, f.kit.Login
 	if f.gate, err = gate.New(o); err != nil {
 		return err
 	}
-	a.ground.gate = f.gate
 	f.hub = web.NewHub(web.HubOptions{Kit: f.kit, Pulse: a.pulse, Role: roleName, Streams: a.cfg.HTTP.Streams, Failed: func(who web.Audience, err error) {
 		a.log.Error().Err(err).Str("page", who.Page).Msg("a live page could not be made")
 	}})

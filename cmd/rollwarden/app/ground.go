@@ -86,6 +86,15 @@ func (g *Ground) openSocket(address string) (net.Listener, error) {
 	return &lent{TCPListener: g.socket}, g.socket.SetDeadline(time.Time{})
 }
 
+// handOver leaves who is logged in to the gate of the watch that is about to stand on
+// the ground. A watch that cannot start has logged nobody out.
+func (g *Ground) handOver(to *gate.Gate) {
+	if g.gate != nil {
+		to.Succeed(g.gate)
+	}
+	g.gate = to
+}
+
 func (g *Ground) closeSocket() error {
 	if g.socket == nil {
 		return nil

@@ -451,3 +451,37 @@ func TestTheLogNamesTheBoardAsPeopleOpenIt(t *testing.T) {
 		t.Errorf("got %s, want %s", got, want)
 	}
 }
+
+// TestARefusedConfigurationLogsNobodyOut has the supervisor's account gone in files
+// that turn out wrong at one step of the start or another.
+func TestARefusedConfigurationLogsNobodyOut(t *testing.T) {
+	cfg := guarded(t, shopOf(t, 1))
+	w := runReloaded(t, cfg)
+	ines := visit(t, w.now()).as("supervisor")
+	busy, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer busy.Close()
+	theirs := shopOf(t, 1)
+	startApp(t, Options{Config: theirs})
+	for name, spoil := range map[string]func(c *config.Config){
+		"a bad host": func(c *config.Config) { c.HTTP.Hosts = []string{"http://board/"} },
+		"a certificate not there": func(c *config.Config) {
+			c.HTTP.TLS = config.Certificate{CertFile: "nowhere.pem", KeyFile: "nowhere.key"}
+		},
+		"another's tickets": func(c *config.Config) { c.Tickets.Folder = theirs.Tickets.Folder },
+		"a port in use":     func(c *config.Config) { c.HTTP.Listen = busy.Addr().String() },
+	} {
+		next := *cfg
+		next.HTTP.Users, next.HTTP.LoginIdle = cfg.HTTP.Users[:2], time.Nanosecond
+		spoil(&next)
+		w.change(&next, nil)
+		if w.r.Last().Err == nil {
+			t.Fatalf("%s was taken up", name)
+		}
+		w.settle()
+		ines.url = w.now().URL() // the port is another one when the socket was closed
+		ines.get("/upkeep").wants(t, 200, name)
+	}
+}
