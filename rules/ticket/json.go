@@ -205,6 +205,9 @@ func found(data []byte, sem *json.SemanticError) string {
 		rest := bytes.TrimLeft(data[min(max(sem.ByteOffset, 0), int64(len(data))):], " \t\r\n:,")
 		value, _ = jsontext.NewDecoder(bytes.NewReader(rest)).ReadValue() // the text was found to be well-formed
 	}
+	if len(value) == 0 {
+		return "something else"
+	}
 	switch value.Kind() {
 	case jsontext.KindString:
 		text, _ := jsontext.AppendUnquote(nil, value)

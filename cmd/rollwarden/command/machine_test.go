@@ -65,3 +65,11 @@ func TestAMachineThatNothingWasToldOf(t *testing.T) {
 		t.Errorf("a slip: got %v", err)
 	}
 }
+
+// Where nothing was told at all, the commands that show machines say how to begin.
+func TestAFloorThatNothingWasToldOf(t *testing.T) {
+	var b strings.Builder
+	if err := (scene{cfg: twoSites()}).empty(&b); err != nil || !strings.HasPrefix(b.String(), "nothing has been told of north/heron, north/wren, quay/wren yet: begin with") {
+		t.Errorf("got %q, %v", b.String(), err)
+	}
+}

@@ -224,14 +224,15 @@ func (s sendCommand) place(cfg *config.Config) (site, machine string, err error)
 			sites[m.Site] = true
 		}
 	}
-	switch len(sites) {
+	found := slices.Sorted(maps.Keys(sites))
+	switch len(found) {
 	case 1:
-		return slices.Collect(maps.Keys(sites))[0], machine, nil
+		return found[0], machine, nil
 	case 0:
 		names := machineNames(cfg, s.Machine)
 		return "", "", fmt.Errorf("no machine %q in the configuration%s (want one of %s, or give --site)", s.Machine, hint.DidYouMean(s.Machine, names), strings.Join(names, ", "))
 	}
-	return "", "", fmt.Errorf("%q is on %s: say which, as in %s/%s", s.Machine, strings.Join(slices.Sorted(maps.Keys(sites)), " and "), slices.Min(slices.Collect(maps.Keys(sites))), s.Machine)
+	return "", "", fmt.Errorf("%q is on %s: say which, as in %s/%s", s.Machine, strings.Join(found, " and "), found[0], s.Machine)
 }
 
 // asTyped names a machine in the way in which somebody has typed one: with its site,
