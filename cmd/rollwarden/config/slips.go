@@ -49,13 +49,13 @@ func (u usual) doubt(v float64) string {
 	var meant []string
 	for _, slip := range u.slips {
 		if as := v * slip.size; as >= u.least && as <= u.most {
-			meant = append(meant, fmt.Sprintf("%s, which is %s %s", slip.name, short(as), u.unit))
+			meant = append(meant, fmt.Sprintf("%s (%s %s)", slip.name, short(as), u.unit))
 		}
 	}
 	if len(meant) == 0 {
 		return text + ": measure it again"
 	}
-	return text + ": was it measured in " + strings.Join(meant, ", or in ") + "?"
+	return text + ": was it measured in " + strings.Join(meant, " or ") + "?"
 }
 
 // short writes a number with as many digits as a tape measure gives.

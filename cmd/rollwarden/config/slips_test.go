@@ -16,34 +16,34 @@ func TestASlipOfTheUnitIsDoubted(t *testing.T) {
 		"a path in inches": {
 			"machines:\n  - {site: north, name: heron, path: {cure_entry_mm: 7.1, cure_exit_mm: 13, take_up_mm: 35, carriage_gap_um: 1500}}\n",
 			[]string{
-				"machine north/heron: path.cure_exit_mm is 13 mm, and 100 to 5000 mm is usual: was it measured in inches, which is 330.2 mm, or in cm, which is 130 mm?",
-				"machine north/heron: path.take_up_mm is 35 mm, and 200 to 10000 mm is usual: was it measured in inches, which is 889 mm, or in cm, which is 350 mm?",
+				"machine north/heron: path.cure_exit_mm is 13 mm, and 100 to 5000 mm is usual: was it measured in inches (330.2 mm) or cm (130 mm)?",
+				"machine north/heron: path.take_up_mm is 35 mm, and 200 to 10000 mm is usual: was it measured in inches (889 mm) or cm (350 mm)?",
 			},
 		},
 		"a path in m": {
 			"machines:\n  - {site: north, name: heron, path: {cure_entry_mm: 0.18, cure_exit_mm: 0.33, take_up_mm: 0.9, carriage_gap_um: 1500}}\n",
 			[]string{
-				"machine north/heron: path.cure_exit_mm is 0.33 mm, and 100 to 5000 mm is usual: was it measured in m, which is 330 mm?",
-				"machine north/heron: path.take_up_mm is 0.9 mm, and 200 to 10000 mm is usual: was it measured in m, which is 900 mm?",
+				"machine north/heron: path.cure_exit_mm is 0.33 mm, and 100 to 5000 mm is usual: was it measured in m (330 mm)?",
+				"machine north/heron: path.take_up_mm is 0.9 mm, and 200 to 10000 mm is usual: was it measured in m (900 mm)?",
 			},
 		},
 		"a path in cm, and a gap in mils": {
 			"machines:\n  - {site: north, name: heron, path: {cure_entry_mm: 18, cure_exit_mm: 33, take_up_mm: 90, carriage_gap_um: 118}}\n",
 			[]string{
-				"machine north/heron: path.cure_exit_mm is 33 mm, and 100 to 5000 mm is usual: was it measured in inches, which is 838.2 mm, or in cm, which is 330 mm?",
-				"machine north/heron: path.take_up_mm is 90 mm, and 200 to 10000 mm is usual: was it measured in inches, which is 2286 mm, or in cm, which is 900 mm?",
-				"machine north/heron: path.carriage_gap_um is 118 um, and 500 to 10000 um is usual: was it measured in mils, which is 2997 um, or in hundredths of a mm, which is 1180 um?",
+				"machine north/heron: path.cure_exit_mm is 33 mm, and 100 to 5000 mm is usual: was it measured in inches (838.2 mm) or cm (330 mm)?",
+				"machine north/heron: path.take_up_mm is 90 mm, and 200 to 10000 mm is usual: was it measured in inches (2286 mm) or cm (900 mm)?",
+				"machine north/heron: path.carriage_gap_um is 118 um, and 500 to 10000 um is usual: was it measured in mils (2997 um) or hundredths of a mm (1180 um)?",
 			},
 		},
 		"what is beside the path": {
 			"machines:\n  - {site: north, name: heron, swath_mm: 2.1, stroke_s: 0.1, max_width_mm: 54}\n" +
 				"stocks:\n  - {code: MONO-GLOSS-137, class: monomeric, width_mm: 137, thickness_um: 10}\n",
 			[]string{
-				"machine north/heron: swath_mm is 2.1 mm, and 10 to 1000 mm is usual: was it measured in inches, which is 53.34 mm, or in cm, which is 21 mm?",
-				"machine north/heron: stroke_s is 0.1 s, and 0.2 to 30 s is usual: was it measured in minutes, which is 6 s?",
-				"machine north/heron: max_width_mm is 54 mm, and 250 to 5500 mm is usual: was it measured in inches, which is 1372 mm, or in cm, which is 540 mm?",
-				"stock MONO-GLOSS-137: width_mm is 137 mm, and 250 to 5500 mm is usual: was it measured in inches, which is 3480 mm, or in cm, which is 1370 mm?",
-				"stock MONO-GLOSS-137: thickness_um is 10 um, and 50 to 3000 um is usual: was it measured in mils, which is 254 um, or in hundredths of a mm, which is 100 um?",
+				"machine north/heron: swath_mm is 2.1 mm, and 10 to 1000 mm is usual: was it measured in inches (53.34 mm) or cm (21 mm)?",
+				"machine north/heron: stroke_s is 0.1 s, and 0.2 to 30 s is usual: was it measured in minutes (6 s)?",
+				"machine north/heron: max_width_mm is 54 mm, and 250 to 5500 mm is usual: was it measured in inches (1372 mm) or cm (540 mm)?",
+				"stock MONO-GLOSS-137: width_mm is 137 mm, and 250 to 5500 mm is usual: was it measured in inches (3480 mm) or cm (1370 mm)?",
+				"stock MONO-GLOSS-137: thickness_um is 10 um, and 50 to 3000 um is usual: was it measured in mils (254 um) or hundredths of a mm (100 um)?",
 			},
 		},
 		"no unit explains it": {
