@@ -452,7 +452,9 @@ func (st step) ticketWithdrawn(d *event.TicketWithdrawn) {
 	if st.Tickets.Get(key) == nil {
 		st.anomaly(withdrawnUnknown, "ticket %s was withdrawn, but is not known here", event.JobName(d.Job, d.Part))
 	} else {
-		st.editTickets().remove(key)
+		gone := *st.Tickets.Get(key)
+		gone.Gone = st.ID
+		st.editTickets().put(key, &gone)
 	}
 	for _, m := range st.machinesOf(st.Site, st.Event.Machine) {
 		if m.Run != nil && m.Run.Same(d.Job, d.Part) {

@@ -1,6 +1,7 @@
 package floor
 
 import (
+	"cmp"
 	"maps"
 	"slices"
 	"time"
@@ -17,6 +18,10 @@ type Ticket struct {
 	ID      string               `json:"id"`      // of the ticket.received event
 	Data    event.TicketReceived `json:"data"`
 	At      time.Time            `json:"at"`
+
+	// Gone says that the ticket was withdrawn, by the event of that id. It is kept
+	// only so that the same ticket, when it comes again, is another one.
+	Gone string `json:"gone,omitzero"`
 }
 
 // TicketKey finds a ticket.
@@ -38,12 +43,30 @@ func newTickets() *Tickets { return &Tickets{byKey: map[TicketKey]*Ticket{}} }
 
 // Get returns a ticket, or nil.
 func (t *Tickets) Get(k TicketKey) *Ticket {
+	if found := t.last(k); found != nil && found.Gone == "" {
+		return found
+	}
+	return nil
+}
+
+// last is the newest ticket of a key, also a withdrawn one, or nil.
+func (t *Tickets) last(k TicketKey) *Ticket {
 	for _, p := range t.parts {
-		if found := p.Get(k); found != nil {
+		if found := p.last(k); found != nil {
 			return found
 		}
 	}
 	return t.byKey[k]
+}
+
+// LastID is the id of the event that said something of the ticket last, be it that it
+// came or that it was withdrawn; empty when nothing was said that is remembered.
+func (t *Tickets) LastID(k TicketKey) string {
+	found := t.last(k)
+	if found == nil {
+		return ""
+	}
+	return cmp.Or(found.Gone, found.ID)
 }
 
 // Find returns the ticket for a job part on a machine, or the one that was
@@ -57,13 +80,18 @@ func (t *Tickets) Find(site, machine, job, part string) *Ticket {
 
 // All returns every ticket, oldest first.
 func (t *Tickets) All() []*Ticket {
+	return slices.DeleteFunc(t.remembered(), func(k *Ticket) bool { return k.Gone != "" })
+}
+
+// remembered are all tickets, also those that were withdrawn.
+func (t *Tickets) remembered() []*Ticket {
 	all := make([]*Ticket, len(t.order))
 	for i, k := range t.order {
 		all[i] = t.byKey[k]
 	}
 	if len(t.parts) > 0 {
 		for _, p := range t.parts {
-			all = append(all, p.All()...)
+			all = append(all, p.remembered()...)
 		}
 		slices.SortStableFunc(all, func(a, b *Ticket) int { return a.At.Compare(b.At) })
 	}
@@ -98,7 +126,7 @@ func (s *State) editTickets() *Tickets {
 }
 
 // MarshalJSON writes the tickets in their order.
-func (t *Tickets) MarshalJSON() ([]byte, error) { return json.Marshal(t.All()) }
+func (t *Tickets) MarshalJSON() ([]byte, error) { return json.Marshal(t.remembered()) }
 
 // UnmarshalJSON reads what MarshalJSON wrote.
 func (t *Tickets) UnmarshalJSON(data []byte) error {

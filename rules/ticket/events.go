@@ -27,9 +27,9 @@ type Target struct {
 	// Current returns the SHA-256 of the ticket that is known for a job part
 	// on a machine, or "". It may be nil.
 	Current func(site, machine, job, part string) (sha string)
-	// CurrentID may return the id of the event that brought that ticket. With
-	// it, a ticket that goes A, B, A, B is four events; without, the fourth
-	// cannot be told from the second.
+	// CurrentID may return the id of the event that brought that ticket, or that
+	// withdrew it. With it, a ticket that goes A, B, A, B is four events, and one
+	// that is withdrawn and comes again two; without, they cannot be told apart.
 	CurrentID func(site, machine, job, part string) (id string)
 }
 
@@ -103,11 +103,10 @@ func (t Target) current(at place, data event.TicketReceived) (sha, replaced stri
 	if t.Current != nil {
 		sha = t.Current(at.site, at.machine, data.Job, data.Part)
 	}
-	replaced = sha
-	if t.CurrentID != nil && sha != "" {
-		replaced = t.CurrentID(at.site, at.machine, data.Job, data.Part)
+	if t.CurrentID != nil {
+		return sha, t.CurrentID(at.site, at.machine, data.Job, data.Part)
 	}
-	return sha, replaced
+	return sha, sha
 }
 
 // placeTicket chooses the machine and flags what the ticket says otherwise.

@@ -46,8 +46,8 @@ func (v *versions) stored(e event.Event, seq uint64) {
 	maps.DeleteFunc(v.told, func(k floor.TicketKey, t told) bool { return t.shownIn(v.view(k.Site)) })
 }
 
-// newest returns the id and the hash of the newest ticket of a job part; empty when
-// there is none, or when another daemon knows.
+// newest returns the hash of the newest ticket of a job part, empty when there is none,
+// and the id of what was said of it last; both empty when another daemon knows.
 func (v *versions) newest(key floor.TicketKey) (id, sha string) {
 	v.mu.Lock()
 	defer v.mu.Unlock() // so that nothing goes from told that the view here does not show
@@ -59,9 +59,9 @@ func (v *versions) newest(key floor.TicketKey) (id, sha string) {
 		return "", ""
 	}
 	if t := view.Floor.Tickets.Get(key); t != nil {
-		return t.ID, t.Data.SourceSHA256
+		sha = t.Data.SourceSHA256
 	}
-	return "", ""
+	return view.Floor.Tickets.LastID(key), sha
 }
 
 // shownIn reports whether a view needs nothing added. What another daemon watches

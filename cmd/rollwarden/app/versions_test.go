@@ -22,7 +22,7 @@ import (
 // and what was dropped in between is on the floor's books too.
 func TestTheLastOfManyVersionsCounts(t *testing.T) {
 	for _, tc := range []struct {
-		known, dropped string // one letter for each version
+		known, dropped string // one letter for each version, "-" for a withdrawal
 		received       uint64 // tickets in all
 	}{
 		{"", "AB", 2},
@@ -30,6 +30,9 @@ func TestTheLastOfManyVersionsCounts(t *testing.T) {
 		{"A", "BA", 3},
 		{"A", "AB", 2},
 		{"AB", "ABB", 4},
+		{"A-", "A", 2},
+		{"A-B-", "A", 3},
+		{"A-", "AA", 2},
 	} {
 		t.Run(tc.known+" then "+tc.dropped, func(t *testing.T) {
 			cfg := shopOf(t, 1)
@@ -49,8 +52,14 @@ func TestTheLastOfManyVersionsCounts(t *testing.T) {
 				eventually(t, "the files are taken", func() bool { return strings.Count(filesIn(t, filepath.Join(dir, "accepted")), ".json") == taken })
 				fail(t, a.Settle(deadline(t)))
 			}
-			for _, v := range tc.known {
-				drop(string(v))
+			for i, v := range tc.known {
+				if v != '-' {
+					drop(string(v))
+					continue
+				}
+				fail(t, a.tell(deadline(t), event.Event{ID: fmt.Sprint("gone", i), Source: "/test", Type: "ticket.withdrawn", Time: time.Now(),
+					Site: "north", Machine: "m0", Data: &event.TicketWithdrawn{Job: "KL-1"}}))
+				fail(t, a.Settle(deadline(t)))
 			}
 			drop(tc.dropped)
 			at := a.View().Floor.Tickets.Get(floor.TicketKey{Site: "north", Machine: "m0", Job: "KL-1"})
