@@ -696,8 +696,10 @@ func TestWithoutAScript(t *testing.T) {
 	}
 	p.do(chromedp.Navigate(a.URL() + "/floor/m0"))
 	p.record("advance", "by", "Ada", "field.by_mm", "a bit")
+	p.shows("That was refused")
 	p.shows("How far")
-	p.do(chromedp.Click("main a.button"))
+	p.shot("touch-refused-no-script")
+	p.do(chromedp.Click(".notice a.button"))
 	p.until("the form again", "location.pathname + location.search === '/floor/m0?site=north' && document.querySelector('form.entry') !== null")
 }
 
