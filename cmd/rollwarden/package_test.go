@@ -265,6 +265,11 @@ func tryImage(t *testing.T, program string) {
 	if _, data := config.Config.Volumes["/data"]; !data || config.Config.User != "65532:65532" || len(config.RootFS.DiffIDs) != len(manifest.Layers) {
 		t.Errorf("got %+v", config)
 	}
+	for _, variable := range config.Config.Env {
+		if strings.HasPrefix(variable, "ROLLWARDEN_TICKETS_FOLDER=/") {
+			t.Errorf("%s: the watch waits for a folder with a path of its own, and nobody makes it on a new volume", variable)
+		}
+	}
 
 	root := t.TempDir()
 	for i, layer := range manifest.Layers {

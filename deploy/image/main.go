@@ -9,8 +9,9 @@
 // certificates, version and time give the same bytes.
 //
 // In the container the watch keeps journal, reports and tickets in /data. Mount a
-// volume there, and the configuration as /data/rollwarden.yaml; to be reached from
-// outside it needs http.listen, a login and TLS, as everywhere.
+// volume there, and the configuration as /data/rollwarden.yaml, beside which it makes
+// tickets/ with a folder for each machine; to be reached from outside it needs
+// http.listen, a login and TLS, as everywhere.
 package main
 
 import (
@@ -123,7 +124,7 @@ func configOf(image v1.Image, o options) *v1.ConfigFile {
 		WorkingDir: "/data",
 		Env: []string{
 			"PATH=/usr/bin", "SSL_CERT_FILE=/etc/ssl/certs/ca-certificates.crt",
-			"ROLLWARDEN_DATA_FOLDER=/data/data", "ROLLWARDEN_TICKETS_FOLDER=/data/tickets", "ROLLWARDEN_LOG_FORMAT=json",
+			"ROLLWARDEN_DATA_FOLDER=/data/data", "ROLLWARDEN_LOG_FORMAT=json",
 		},
 		Volumes:      map[string]struct{}{"/data": {}},
 		ExposedPorts: map[string]struct{}{"8477/tcp": {}, "4222/tcp": {}},

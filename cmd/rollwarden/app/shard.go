@@ -179,12 +179,12 @@ func (a *App) inboxesOf(number int) []folder.Inbox {
 	return slices.DeleteFunc(a.cfg.Inboxes(), func(in folder.Inbox) bool { return a.partitions.Of(in.Site) != number })
 }
 
-// makeFolders makes the drop folders that are not there at the start, if they
-// belong beside the configuration. One with a path of its own may lie on a share
-// that is not mounted yet, and one that goes away later on a share that was
-// lost: both are waited for.
+// makeFolders makes the drop folders that are not there at the start. Their root is
+// waited for if it has a path of its own, and so is each that goes away later: it may
+// lie on a share that is not mounted yet, or was lost. People of the group drop
+// tickets in them where the umask lets them.
 func (a *App) makeFolders(inboxes []folder.Inbox) {
-	if filepath.IsAbs(a.cfg.Tickets.Folder) {
+	if a.cfg.TicketsAway() {
 		return
 	}
 	for _, in := range inboxes {

@@ -138,7 +138,7 @@ func (x *examination) writable(folder, why string) bool {
 func ticketFolders(x *examination) {
 	good := 0
 	for _, in := range x.Config.Inboxes() {
-		if _, err := os.Stat(in.Dir); errors.Is(err, fs.ErrNotExist) && filepath.IsAbs(x.Config.Tickets.Folder) {
+		if _, err := os.Stat(in.Dir); errors.Is(err, fs.ErrNotExist) && x.Config.TicketsAway() {
 			x.add(Look, in.Dir+" is not there", "the watch waits for it, since it may lie on a share that is not mounted yet, and reads no tickets meanwhile", "mount it, or make it")
 		} else if x.writable(in.Dir, "tickets are taken from there and moved to accepted/ or rejected/") && x.oneDevice(in.Dir) {
 			good++

@@ -303,6 +303,13 @@ func TestWhatIsWrongIsFound(t *testing.T) {
 	}
 }
 
+// TestAFolderThatTheWatchMakes is missing below a folder of tickets that is there.
+func TestAFolderThatTheWatchMakes(t *testing.T) {
+	p := at(t, shop)
+	p.config.Tickets.Folder = t.TempDir()
+	wants(t, p.examine(), "ticket folders", doctor.OK, "heron is not there yet; the watch makes it")
+}
+
 // TestTicketsThatNobodyReads lie under a name that is no machine's, and in a folder
 // that somebody made for himself.
 func TestTicketsThatNobodyReads(t *testing.T) {
