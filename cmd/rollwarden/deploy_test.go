@@ -52,6 +52,36 @@ func TestSystemdUnits(t *testing.T) {
 	}
 }
 
+// TestExamplesInUnits takes the # from what the units have for other shops, which
+// systemd has to understand, and wants a backup of a journal elsewhere to reach it and
+// one that fails to be told.
+func TestExamplesInUnits(t *testing.T) {
+	analyze, dir := tool(t, "systemd-analyze", "systemd"), t.TempDir()
+	teller := "[Service]\nType=oneshot\nExecStart=/bin/true\n"
+	if err := os.WriteFile(filepath.Join(dir, "tell@.service"), []byte(teller), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	for name, wants := range map[string][]string{
+		"rollwarden.service":        {"IPAddressAllow=192.168.17.0/24", "LoadCredential="},
+		"rollwarden-backup.service": {"IPAddressAllow=192.168.17.0/24", "OnFailure=tell@%n.service"},
+	} {
+		text := strings.ReplaceAll(readFile(t, deployed("systemd", name)), "/usr/local/bin/rollwarden", "/bin/true")
+		for _, want := range wants {
+			if !strings.Contains(text, "\n#"+want) {
+				t.Errorf("%s: want an example of %s", name, want)
+			}
+		}
+		text = regexp.MustCompile(`(?m)^#([A-Z]\w+=)`).ReplaceAllString(text, "$1")
+		unit := filepath.Join(dir, name)
+		if err := os.WriteFile(unit, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		if out, err := exec.Command(analyze, "verify", unit).CombinedOutput(); err != nil || len(out) > 0 {
+			t.Errorf("systemd-analyze verify %s: %v\n%s", name, err, out)
+		}
+	}
+}
+
 func TestSystemdUsers(t *testing.T) {
 	users, err := filepath.Abs(deployed("systemd", "rollwarden.sysusers"))
 	if err != nil {
