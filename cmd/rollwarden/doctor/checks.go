@@ -94,7 +94,7 @@ func ruleBook(x *examination) {
 			x.add(Broken, err.Error(), "the rule book does not judge as you wrote that it should", "correct the rule book or its case; rollwarden check runs the cases")
 		}
 	}
-	x.ok("%d hazards, %d cases", len(site.Book.Rows), len(site.Book.Cases))
+	x.well("%d hazards, %d cases", len(site.Book.Rows), len(site.Book.Cases))
 }
 
 func dataFolder(x *examination) {
@@ -288,12 +288,12 @@ func disk(x *examination) {
 	if d.Inodes > 0 && d.FreeInodes < leastInodes {
 		x.add(Broken, fmt.Sprintf("room for %d files left on the disk of %s", d.FreeInodes, folder), "no file can be made without", "remove files that nobody needs")
 	}
-	x.ok("%s of %s left for %s", size(d.FreeBytes), size(d.Bytes), folder)
+	x.well("%s of %s left for %s", size(d.FreeBytes), size(d.Bytes), folder)
 }
 
 // stored is what the journal takes now, in bytes.
 func (x *examination) stored() int64 {
-	if info, err := x.stream(); err == nil {
+	if info, err := x.stream(journal.StreamName); err == nil {
 		return int64(info.State.Bytes)
 	}
 	return 0
@@ -309,15 +309,35 @@ func size(bytes int64) string {
 // errNone says that there is no journal yet.
 var errNone = errors.New("no journal yet; the watch makes it")
 
-// stream is the journal's stream as the server describes it.
-func (x *examination) stream() (*jetstream.StreamInfo, error) {
+// streams are the names of the journal's: it has one for each partition.
+func (x *examination) streams() (names []string) {
+	p, err := x.Config.Partitions()
+	if err != nil {
+		return []string{journal.StreamName} // a number that the configuration refuses
+	}
+	for n := range p.Len() {
+		names = append(names, p.Stream(n))
+	}
+	return names
+}
+
+// of says which stream of a divided journal is spoken of.
+func (x *examination) of(stream string) string {
+	if len(x.streams()) == 1 {
+		return ""
+	}
+	return stream + ": "
+}
+
+// stream is one of the journal's as the server describes it.
+func (x *examination) stream(name string) (*jetstream.StreamInfo, error) {
 	b, err := x.journal()
 	if err != nil {
 		return nil, err
 	}
 	ctx, cancel := context.WithTimeout(x.ctx, answerWithin)
 	defer cancel()
-	s, err := b.JetStream().Stream(ctx, journal.StreamName)
+	s, err := b.JetStream().Stream(ctx, name)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
 		return nil, errNone
 	}
@@ -360,15 +380,18 @@ func natsServer(x *examination) {
 		x.ok("the watch does not run; its store can be opened")
 		x.freePorts()
 	}
-	info, err := x.stream()
-	if err != nil {
-		if !errors.Is(err, errNone) {
-			x.add(Broken, err.Error(), "the journal cannot be read", "switch JetStream on in that server, and let this user ask for the stream "+journal.StreamName)
+	for _, name := range x.streams() {
+		info, err := x.stream(name)
+		if err != nil {
+			if !errors.Is(err, errNone) {
+				x.add(Broken, err.Error(), "the journal cannot be read", "switch JetStream on in that server, and let this user ask for the stream "+name)
+				return
+			}
+			continue
 		}
-		return
+		x.limits(info)
+		x.replicas(info)
 	}
-	x.limits(info)
-	x.replicas(info)
 }
 
 // limits compares the journal's with the configuration.
@@ -379,10 +402,10 @@ func (x *examination) limits(info *jetstream.StreamInfo) {
 		if share >= 1 {
 			verdict = Broken
 		}
-		x.add(verdict, fmt.Sprintf("the journal takes %s of %s (%.0f %%)", size(int64(info.State.Bytes)), size(int64(c.MaxStore)), 100*share), "a full journal refuses events", "raise nats.max_store, or set nats.keep")
+		x.add(verdict, x.of(info.Config.Name)+fmt.Sprintf("the journal takes %s of %s (%.0f %%)", size(int64(info.State.Bytes)), size(int64(c.MaxStore)), 100*share), "a full journal refuses events", "raise nats.max_store, or set nats.keep")
 	}
 	if got := info.Config; got.MaxBytes != int64(c.MaxStore) || got.MaxAge != c.Keep {
-		x.add(Look, fmt.Sprintf("the journal may take %s and keeps entries for %s, by the configuration %s and %s", size(got.MaxBytes), age(got.MaxAge), size(int64(c.MaxStore)), age(c.Keep)), "the watch sets them when it starts", "start the watch again")
+		x.add(Look, x.of(got.Name)+fmt.Sprintf("the journal may take %s and keeps entries for %s, by the configuration %s and %s", size(got.MaxBytes), age(got.MaxAge), size(int64(c.MaxStore)), age(c.Keep)), "the watch sets them when it starts", "start the watch again")
 	}
 }
 
@@ -396,35 +419,44 @@ func age(d time.Duration) string {
 // replicas wants as many copies as are asked for, and all of them up to date.
 func (x *examination) replicas(info *jetstream.StreamInfo) {
 	if want := x.Config.NATS.Replicas; want > 0 && info.Config.Replicas != want {
-		x.add(Look, fmt.Sprintf("the journal has %d copies, the configuration asks for %d", info.Config.Replicas, want), "the loss of one server can be the loss of the journal", "start the watch again, and look at the servers if it stays so")
+		x.add(Look, x.of(info.Config.Name)+fmt.Sprintf("the journal has %d copies, the configuration asks for %d", info.Config.Replicas, want), "the loss of one server can be the loss of the journal", "start the watch again, and look at the servers if it stays so")
 	}
 	if info.Cluster == nil {
 		return
 	}
 	for _, peer := range info.Cluster.Replicas {
 		if peer.Offline || !peer.Current {
-			x.add(Look, fmt.Sprintf("the copy of the journal on %s is behind or its server is off", peer.Name), "another loss can be the loss of the journal", "start that server, and let it catch up")
+			x.add(Look, x.of(info.Config.Name)+fmt.Sprintf("the copy of the journal on %s is behind or its server is off", peer.Name), "another loss can be the loss of the journal", "start that server, and let it catch up")
 		}
 	}
 }
 
 func journalEntries(x *examination) {
-	info, err := x.stream()
-	if err != nil {
-		x.ok("nothing to read") // the check of NATS tells why
-		return
+	for _, name := range x.streams() {
+		switch info, err := x.stream(name); {
+		case errors.Is(err, errNone):
+			x.ok("%s%v", x.of(name), err)
+		case err != nil:
+			x.ok("%snothing to read", x.of(name)) // the check of NATS tells why
+		default:
+			x.entries(info)
+		}
 	}
-	s := info.State
-	if s.Msgs == 0 {
-		x.ok("no entries")
-		return
-	}
-	x.ok("%d entries, %d to %d, from %s to %s; kept for %s", s.Msgs, s.FirstSeq, s.LastSeq, s.FirstTime.UTC().Format(time.RFC3339), s.LastTime.UTC().Format(time.RFC3339), age(info.Config.MaxAge))
-	if s.NumDeleted > 0 {
-		x.add(Broken, fmt.Sprintf("%d entries are missing between %d and %d", s.NumDeleted, s.FirstSeq, s.LastSeq), "what is built from the journal may be wrong", "find out who removed them; rollwarden restore brings an earlier copy back")
-	}
-	if ahead := s.LastTime.Sub(x.System.Now()); ahead > mostAhead {
-		x.add(Broken, fmt.Sprintf("the newest entry was stored %s from now", ahead.Round(time.Second)), "the clock went back, and what happens now lies before what the watch knows", "set the clock right and start the watch again")
+}
+
+// entries looks at what one stream holds.
+func (x *examination) entries(info *jetstream.StreamInfo) {
+	s, of := info.State, x.of(info.Config.Name)
+	ahead := s.LastTime.Sub(x.System.Now())
+	switch {
+	case s.Msgs == 0:
+		x.ok("%sno entries", of)
+	case s.NumDeleted > 0:
+		x.add(Broken, fmt.Sprintf("%s%d entries are missing between %d and %d", of, s.NumDeleted, s.FirstSeq, s.LastSeq), "what is built from the journal may be wrong", "find out who removed them; rollwarden restore brings an earlier copy back")
+	case ahead > mostAhead:
+		x.add(Broken, fmt.Sprintf("%sthe newest entry was stored %s from now", of, ahead.Round(time.Second)), "the clock went back, and what happens now lies before what the watch knows", "set the clock right and start the watch again")
+	default:
+		x.ok("%s%d entries, %d to %d, from %s to %s; kept for %s", of, s.Msgs, s.FirstSeq, s.LastSeq, s.FirstTime.UTC().Format(time.RFC3339), s.LastTime.UTC().Format(time.RFC3339), age(info.Config.MaxAge))
 	}
 }
 
@@ -445,7 +477,7 @@ func snapshots(x *examination) {
 			return
 		}
 	}
-	info, err := x.stream()
+	info, err := x.stream(journal.StreamName)
 	if err == nil && seq > info.State.LastSeq {
 		x.add(Look, fmt.Sprintf("the newest is of entry %d, and the journal ends at %d", seq, info.State.LastSeq), "it is of another journal; the watch removes it and reads the whole journal", "find out whether the journal is the one you want")
 		return
@@ -590,7 +622,7 @@ func secrets(x *examination) {
 			x.add(Look, fmt.Sprintf("%s: other people on this computer can read %s (mode %04o)", key, files[key], info.Mode().Perm()), "who has the secret can do what it is for", "chmod 600 "+files[key])
 		}
 	}
-	x.ok("%d files", len(files))
+	x.well("%d files", len(files))
 }
 
 func pagerChannels(x *examination) {

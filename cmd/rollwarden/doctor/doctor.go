@@ -10,6 +10,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"rollwarden/cmd/rollwarden/config"
@@ -95,6 +96,13 @@ type examination struct {
 
 func (x *examination) ok(format string, args ...any) {
 	x.add(OK, fmt.Sprintf(format, args...), "", "")
+}
+
+// well sums up a check that found nothing broken: it cannot be both.
+func (x *examination) well(format string, args ...any) {
+	if !slices.ContainsFunc(x.found, func(f Finding) bool { return f.Check == x.check && f.Verdict == Broken }) {
+		x.ok(format, args...)
+	}
 }
 
 func (x *examination) add(v Verdict, what, why, next string) {
