@@ -147,7 +147,6 @@ func site(g *Gate) http.Handler {
 		u, ok := Who(r)
 		fmt.Fprintf(w, "%s %s user=%q role=%s known=%t", r.Method, r.URL.Path, u.Name, u.Role, ok)
 	})
-	mux.Handle("/floor/rules", Require(Supervisor, http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, "rules") })))
 	return g.Wrap(mux)
 }
 

@@ -11,7 +11,7 @@
 //  4. It says who is asking, by a bearer token or by the cookie of a session;
 //     a token that is wrong is refused rather than overlooked.
 //  5. Who is asking has the role: a viewer reads, an operator changes. What
-//     needs a supervisor says so itself, with Require.
+//     needs a supervisor looks for one itself (Who).
 //  6. It does not change things faster than people and programs need to.
 //
 // Every answer carries the headers that keep a page from being framed, sniffed
@@ -293,7 +293,7 @@ const assetsPath = "/assets/"
 // something false, and nobody is no error.
 func (g *Gate) identify(r *http.Request) (v *visit, kind string, wait time.Duration) {
 	address := g.address(r)
-	v = &visit{gate: g, address: address, client: "address " + address}
+	v = &visit{address: address, client: "address " + address}
 	if g.open {
 		v.user = User{Role: Supervisor}
 		return v, "", 0
@@ -332,7 +332,6 @@ func (g *Gate) enter(r *http.Request, v *visit) (*http.Request, func()) {
 // visit is what the gate knows of one request.
 type visit struct {
 	user    User
-	gate    *Gate
 	session *session // nil without one
 	address string   // where it came from, as far as it can be believed
 	client  string   // whom limits count it for

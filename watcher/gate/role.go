@@ -1,7 +1,6 @@
 package gate
 
 import (
-	"context"
 	"fmt"
 	"net/http"
 	"strings"
@@ -57,28 +56,6 @@ func Who(r *http.Request) (User, bool) {
 		return User{}, false
 	}
 	return v.user, true
-}
-
-// As marks a context as that of a user, for a program or a test that serves
-// without a gate.
-func As(ctx context.Context, u User) context.Context {
-	return context.WithValue(ctx, visitKey{}, &visit{user: u, gate: &Gate{}})
-}
-
-// Require lets only requests of a role, or a higher one, through to a handler.
-// Without a gate before it, it lets nobody through.
-func Require(role Role, next http.Handler) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		v := visitOf(r.Context())
-		if v == nil {
-			v = &visit{gate: &Gate{}}
-		}
-		if v.user.Role < role {
-			v.gate.refuseRole(w, r, v)
-			return
-		}
-		next.ServeHTTP(w, r)
-	})
 }
 
 // maxName bounds a user's name, in bytes.
