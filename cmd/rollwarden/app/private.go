@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"strings"
+	"slices"
 )
 
 // closeData closes what is in the data folder to everybody but the user that the
@@ -37,12 +37,20 @@ func (a *App) forOthers(path string) bool {
 	for _, in := range a.cfg.Inboxes() {
 		folders = append(folders, in.Dir)
 	}
-	for _, folder := range folders {
-		if below, err := filepath.Rel(path, folder); err == nil && below != ".." && !strings.HasPrefix(below, ".."+string(filepath.Separator)) {
-			return true
-		}
+	return slices.ContainsFunc(folders, func(folder string) bool { return contains(path, folder) })
+}
+
+// contains reports whether one path is another or leads to it, by their names.
+func contains(path, other string) bool {
+	path, err := filepath.Abs(path)
+	if err != nil {
+		return false
 	}
-	return false
+	if other, err = filepath.Abs(other); err != nil {
+		return false
+	}
+	below, err := filepath.Rel(path, other)
+	return err == nil && filepath.IsLocal(below)
 }
 
 // closeToOthers leaves the rights of the owner alone. A file system that has none is

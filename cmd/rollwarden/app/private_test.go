@@ -46,3 +46,25 @@ func TestTheDataFolderIsForTheWatchAlone(t *testing.T) {
 		}
 	}
 }
+
+func TestContains(t *testing.T) {
+	t.Chdir(t.TempDir())
+	here, err := filepath.Abs(".")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, test := range []struct {
+		path, other string
+		want        bool
+	}{
+		{"data/reports", "data/reports", true},
+		{"data/office", filepath.Join(here, "data", "office", "reports"), true},
+		{"data/nats", "data/reports", false},
+		{"data/reports", "data/reports-2", false},
+		{"data/reports", "data", false},
+	} {
+		if got := contains(test.path, test.other); got != test.want {
+			t.Errorf("%s, %s: got %t", test.path, test.other, got)
+		}
+	}
+}
