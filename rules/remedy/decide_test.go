@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"rollwarden/rules/event"
+	"rollwarden/rules/floor"
 	"rollwarden/rules/hazard"
 	"rollwarden/rules/remedy"
 	"rollwarden/rules/risk"
@@ -154,6 +155,28 @@ func TestAnAdvanceThatFallsShortLeavesWhatThereIs(t *testing.T) {
 	d = decide(t, advisor(), bare())
 	if o := option(t, d, "advance"); !o.Settles || o.Odds.P != 0 || o.Reach.Or(0) <= 330 {
 		t.Errorf("%+v", o)
+	}
+}
+
+// What only helps leaves at most the odds of doing nothing, whatever was done about
+// the edge before.
+func TestWhatHelpsNeverHarms(t *testing.T) {
+	for name, edge := range map[string]func(*hazard.Scene){
+		"bare":          func(*hazard.Scene) {},
+		"advanced":      func(s *hazard.Scene) { s.Machine.Edge.PositionMM = units.Some(400) },
+		"behind a lip":  func(s *hazard.Scene) { s.Machine.Edge.Shape = "rounded" },
+		"with a leader": func(s *hazard.Scene) { s.Machine.Leader = floor.Leader{On: true, LengthMM: 500} },
+	} {
+		s := bare()
+		machine := *s.Machine
+		s.Machine = &machine
+		edge(s)
+		d := decide(t, learned(), s)
+		for _, o := range d.Options[1:] {
+			if !o.Settles && o.Code != "better-film" && o.Open() && o.Odds.P > d.AsItStands().Odds.P {
+				t.Errorf("%s: %s leaves %.4f, and doing nothing %.4f", name, o.Code, o.Odds.P, d.AsItStands().Odds.P)
+			}
+		}
 	}
 }
 
