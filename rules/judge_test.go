@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"rollwarden/rules"
 	"rollwarden/rules/alarm"
 	"rollwarden/rules/event"
 	"rollwarden/rules/hazard"
@@ -148,6 +149,11 @@ func TestAGuessSettlesNothing(t *testing.T) {
 	d.say("edge.moved", &event.EdgeMoved{ByMM: p(2000), Cause: event.CauseAdvance})
 	if s := d.state(hazard.BareEdge, "J1"); s != alarm.Unacked {
 		t.Errorf("past a guess: %s, want unacknowledged", s)
+	}
+	for _, a := range rules.Read(site, d.engine.View(d.now)).Alarms(d.now, "north", "heron") {
+		if a.Hazard == string(hazard.BareEdge) && !strings.Contains(a.Change.Message, "reaches to 2000 mm, and nobody has measured") {
+			t.Errorf("it says %q", a.Change.Message)
+		}
 	}
 }
 

@@ -112,8 +112,8 @@ func (r Reader) Alarms(now time.Time, site, name string) []alarm.Alarm {
 	for i := range found {
 		f := &found[i]
 		k := slices.IndexFunc(list, func(a alarm.Alarm) bool { return a.Key == f.key && active(a) })
-		if k < 0 || f.vague {
-			continue
+		if k < 0 || f.vague && r.e.site.Book.Rows[f.row].Code != hazard.BareEdge {
+			continue // only of a bare edge can be said what nobody can tell
 		}
 		c := &list[k].Change
 		message := c.Message

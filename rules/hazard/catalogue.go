@@ -225,6 +225,8 @@ func sayBareEdge(s *Scene) string {
 	switch {
 	case !ok:
 		return fmt.Sprintf("nobody knows where the edge of %s is; the cure zone ends at %s", s.filmName(), exit)
+	case checkBareEdge(s) == Unsure:
+		return fmt.Sprintf("%s reaches to %s, and nobody has measured where the cure zone ends: %s", s.filmName(), s.mm(s.frontMM()), exit)
 	case s.Machine.Leader.On:
 		return fmt.Sprintf("the leader on %s ends at %s, short of the cure exit at %s", s.filmName(), s.mm(s.frontMM()), exit)
 	}
