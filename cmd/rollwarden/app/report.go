@@ -172,26 +172,42 @@ func (r *reports) attempt(ctx context.Context, now time.Time, m monthly.Month, s
 	return time.Time{}
 }
 
-// catchUp finishes the reports of the months up to m that are missing. It looks back
-// for the first month that something is there of, since those before it were done
-// in their time, and begins with the oldest, so that one that fails or is cut short
-// leaves none out.
+// catchUp finishes the reports of the months up to m that are missing. It begins with
+// the oldest, so that one that fails or is cut short leaves none out.
 func (r *reports) catchUp(ctx context.Context, m monthly.Month, site string) error {
-	oldest := m
-	for range mostBehind - 1 {
-		if begun, err := r.begun(oldest, site); err != nil {
-			return err
-		} else if begun {
-			break
-		}
-		oldest = oldest.Add(-1)
+	missing, err := r.missing(ctx, m, site)
+	if err != nil {
+		return err
 	}
-	for month := oldest; !m.Before(month); month = month.Add(1) {
+	for _, month := range slices.Backward(missing) {
 		if err := r.finish(ctx, month, site); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// missing looks back from m to the first month that something is there of, since
+// those before it were done in their time, and no further than the journal goes: each
+// month that is asked for has its entries read. The newest comes first.
+func (r *reports) missing(ctx context.Context, m monthly.Month, site string) (months []monthly.Month, err error) {
+	all, err := r.books.Months(ctx, site)
+	if err != nil {
+		return nil, err
+	}
+	for _, month := range all {
+		if m.Before(month) {
+			continue
+		}
+		if month.Before(m.Add(1 - mostBehind)) {
+			break
+		}
+		months = append(months, month)
+		if begun, err := r.begun(month, site); err != nil || begun {
+			return months, err
+		}
+	}
+	return months, nil
 }
 
 // begun reports whether anything was done of a month's report.
