@@ -107,8 +107,8 @@ func (e *Engine) want(s *hazard.Scene) {
 	if t.Stock == "" && t.FilmClass == "" {
 		return
 	}
-	if t.Stock == s.Loaded.Stock && s.Loaded.Given {
-		return // the shop's list says the same of it
+	if t.Stock == s.Loaded.Stock && (s.Loaded.Given || t.FilmClass == s.Loaded.Class) {
+		return // the shop's list, or what is usual for its class, says the same of it
 	}
 	s.Wanted = e.site.Films.Lookup(t.Stock, t.FilmClass)
 	if !s.Next && s.Phase == hazard.Queued {
