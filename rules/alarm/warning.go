@@ -116,10 +116,7 @@ func (b *Book) struck(m *floor.Machine) {
 }
 
 func (b *Book) warnedOf(m *floor.Machine) bool {
-	run := m.Run
-	if run == nil {
-		run = m.Last
-	}
+	run := m.Latest()
 	s, seen := b.LastStart(m.Site, m.Name)
 	return seen && run != nil && run.Same(s.Warning.Job, s.Warning.Part) && s.Warned()
 }

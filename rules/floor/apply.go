@@ -343,10 +343,7 @@ func (st step) leaderRemoved(m *Machine) {
 // Heads and waste.
 
 func (st step) strikeRecorded(m *Machine, d *event.StrikeRecorded) {
-	struck := m.Last
-	if m.Run != nil {
-		struck = m.Run
-	}
+	struck := m.Latest()
 	next := Run{Edge: m.Edge, Leader: m.Leader}
 	k := Mark{Kind: MarkStrike, Job: d.Job, Part: d.Part, Value: units.From(d.DowntimeS).Or(0), Cause: d.Note}
 	if struck != nil {

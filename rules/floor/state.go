@@ -145,6 +145,15 @@ type Run struct {
 // Same reports whether the run is of that job part.
 func (r *Run) Same(job, part string) bool { return r.Job == job && r.Part == part }
 
+// Latest is the run that is on, else the one that ended last, or nil: what happens at a
+// machine is about that.
+func (m *Machine) Latest() *Run {
+	if m.Run != nil {
+		return m.Run
+	}
+	return m.Last
+}
+
 // PlannedStart is when the run is to start: the queue's word, unless a ticket that
 // came after it says otherwise, else the ticket's; zero when neither says.
 func (r *Run) PlannedStart() time.Time {

@@ -187,10 +187,7 @@ func (f *Fold) resume() {
 // resumeRun picks up the run of a machine, so that a strike finds its start. The
 // start itself counted before the origin.
 func (f *Fold) resumeRun(key string, m *floor.Machine) {
-	r := m.Run
-	if r == nil {
-		r = m.Last
-	}
+	r := m.Latest()
 	if r == nil || r.Kind == nil {
 		return
 	}
