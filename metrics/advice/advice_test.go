@@ -458,7 +458,9 @@ func TestARivalIsNamedInGerman(t *testing.T) {
 	}
 }
 
-func TestAPI(t *testing.T) {
+// contract is the shape of the answer, as the API's own document has it.
+func contract(t *testing.T) *openapi3.Schema {
+	t.Helper()
 	data, err := desk.OpenAPI(desk.APIVersion)
 	if err != nil {
 		t.Fatal(err)
@@ -467,7 +469,11 @@ func TestAPI(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	schema := doc.Components.Schemas["advised"].Value
+	return doc.Components.Schemas["advised"].Value
+}
+
+func TestAPI(t *testing.T) {
+	schema := contract(t)
 	w := newWatch(t)
 	const path = "/api/v1/machines/north/heron/advice"
 	check := func() (got map[string]any) {
@@ -527,15 +533,7 @@ func TestAPI(t *testing.T) {
 // asks for its advice: whatever is unknown, settled or beyond all bounds, the answer
 // can be written, and keeps its contract.
 func TestEveryFloorIsAnswered(t *testing.T) {
-	data, err := desk.OpenAPI(desk.APIVersion)
-	if err != nil {
-		t.Fatal(err)
-	}
-	doc, err := openapi3.NewLoader().LoadFromData(data)
-	if err != nil {
-		t.Fatal(err)
-	}
-	schema := doc.Components.Schemas["advised"].Value
+	schema := contract(t)
 	w := newWatch(t)
 	h := w.serve()
 	ask := func(t interface{ Fatalf(string, ...any) }) (got map[string]any) {

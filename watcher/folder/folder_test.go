@@ -1081,15 +1081,21 @@ func TestAFloodHoldsUpNoOtherFolder(t *testing.T) {
 	})
 }
 
+// flood puts so many files there, which have waited for the watch to start.
+func (r *rig) flood(files int) {
+	r.t.Helper()
+	for i := range files {
+		r.put(fmt.Sprintf("%02d.json", i), good(strconv.Itoa(i)))
+	}
+	time.Sleep(time.Hour)
+}
+
 // A look at a flooded folder is long, so its files are taken through many turns
 // between two looks, and what changed in the meantime is still taken as it is.
 func TestAFloodIsLookedAtATenthOfTheTime(t *testing.T) {
 	inBubble(t, func(t *testing.T, r *rig) {
 		const files, look, store = 60, 10 * time.Millisecond, 500 * time.Millisecond
-		for i := range files {
-			r.put(fmt.Sprintf("%02d.json", i), good(strconv.Itoa(i)))
-		}
-		time.Sleep(time.Hour) // they have waited for the watch to start
+		r.flood(files)
 		began := time.Now()
 		var looks int
 		r.disk.set(func(op, name string) error {
@@ -1129,10 +1135,7 @@ func TestAFloodIsLookedAtATenthOfTheTime(t *testing.T) {
 func TestAFloodRepeatsNoTrouble(t *testing.T) {
 	inBubble(t, func(t *testing.T, r *rig) {
 		const files = 60
-		for i := range files {
-			r.put(fmt.Sprintf("%02d.json", i), good(strconv.Itoa(i)))
-		}
-		time.Sleep(time.Hour)
+		r.flood(files)
 		var told []string
 		r.o.Trouble = func(_ Inbox, why string) { told = append(told, why) }
 		r.disk.set(func(op, name string) error {
@@ -1165,10 +1168,7 @@ func TestAFloodRepeatsNoTrouble(t *testing.T) {
 func TestAFloodCostsNobodyTimeToWrite(t *testing.T) {
 	inBubble(t, func(t *testing.T, r *rig) {
 		const files = 60
-		for i := range files {
-			r.put(fmt.Sprintf("%02d.json", i), good(strconv.Itoa(i)))
-		}
-		time.Sleep(time.Hour)
+		r.flood(files)
 		r.disk.set(func(op, name string) error {
 			if op == "readdir" && name == "." {
 				time.Sleep(time.Second)

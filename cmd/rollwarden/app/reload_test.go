@@ -256,7 +256,7 @@ func TestAWatchIsStartedUntilItStarts(t *testing.T) {
 	cfg := shopOf(t, 1)
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
-	var log said
+	var log growing
 	tries, begin := 0, func() {}
 	r := NewReloader(nil, func(*config.Config) Options { tries++; begin(); return Options{Log: zerolog.New(&log)} })
 	ground := &Ground{}
@@ -297,19 +297,6 @@ func TestAWatchIsStartedUntilItStarts(t *testing.T) {
 		t.Error("there is a watch after a stop")
 	}
 }
-
-// said is a log that can be read while it is written.
-type said struct {
-	mu   sync.Mutex
-	text strings.Builder
-}
-
-func (s *said) Write(line []byte) (int, error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.text.Write(line)
-}
-func (s *said) String() string { s.mu.Lock(); defer s.mu.Unlock(); return s.text.String() }
 
 // TestTheNewestFileIsTakenUp changes the file once more after it was asked for and
 // before it is read, as when somebody presses the button during a reload.
