@@ -68,7 +68,7 @@ func (n sharedNotes) Noted(name string) (bool, error) {
 func (n sharedNotes) open() (notes, error) {
 	ctx, cancel := context.WithTimeout(context.Background(), askWithin)
 	defer cancel()
-	store, err := n.app.journals[0].OpenShared(ctx, n.app.bus.JetStream(), n.app.cfg.NATS.Replicas)
+	store, err := n.app.openShared(ctx, n.app.journals[0])
 	if err != nil {
 		return nil, fmt.Errorf("remember which reports were mailed: %w", err)
 	}

@@ -108,9 +108,14 @@ func (a *App) snapshotFolder() string { return filepath.Join(a.cfg.DataFolder(),
 // another daemon may go on from them.
 func (a *App) statesOf(ctx context.Context, j *journal.Journal) (states, error) {
 	if a.shared() {
-		return j.OpenShared(ctx, a.bus.JetStream(), a.cfg.NATS.Replicas)
+		return a.openShared(ctx, j)
 	}
 	return journal.Snapshots{Dir: a.snapshotFolder(), Log: a.log}, nil
+}
+
+// openShared opens what the daemons of a shared floor know in common of a journal.
+func (a *App) openShared(ctx context.Context, j *journal.Journal) (journal.Shared, error) {
+	return j.OpenShared(ctx, a.bus.JetStream(), a.cfg.NATS.Replicas)
 }
 
 // restore folds the newest snapshot that the journal still bears out.

@@ -150,7 +150,7 @@ func (s sharedState) Save(data []byte) error {
 func (s sharedState) open() (journal.Shared, error) {
 	ctx, cancel := context.WithTimeout(context.Background(), askWithin)
 	defer cancel()
-	return s.journal.OpenShared(ctx, s.app.bus.JetStream(), s.app.cfg.NATS.Replicas)
+	return s.app.openShared(ctx, s.journal)
 }
 
 func (s *shard) askPrinters(ctx context.Context, q *quarantine) error {
